@@ -1,0 +1,16 @@
+package rotor
+
+// Machine describes the rotor to be balanced. Unknown figures are zero, and
+// what depends on them is then said to be unknown, never guessed.
+type Machine struct {
+	Name     string
+	Mass     float64 // kg, rotor
+	Grade    float64 // m/s, balance quality grade (G 6.3 is 0.0063)
+	Speed    float64 // rad/s, running speed
+	MaxSpeed float64 // rad/s, highest reachable speed; 0 = Speed
+	Power    float64 // W, driver
+	Blades   int
+	Blade1   float64 // rad, angle of blade 1 from the mark, with rotation
+	LineHz   float64 // nominal line frequency, 50 or 60; 0 = unknown. Estimated, never assumed, where it matters
+	Flexible bool    // support class: first support resonance below running speed
+}
