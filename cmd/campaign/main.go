@@ -1,0 +1,41 @@
+// Command campaign runs the long trials whose tables back the project's
+// claims: thousands of simulated jobs, readings or frames from fixed seeds.
+// They are not part of go test, because they take minutes.
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+)
+
+type campaign struct {
+	name, summary string
+	run           func(ctx context.Context, w io.Writer, args []string) error
+}
+
+// campaigns in the order in which they are listed.
+var campaigns = []campaign{}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	defer stop()
+	if len(os.Args) > 1 {
+		for _, c := range campaigns {
+			if c.name == os.Args[1] {
+				if err := c.run(ctx, os.Stdout, os.Args[2:]); err != nil {
+					fmt.Fprintf(os.Stderr, "campaign %s: %v\n", c.name, err)
+					os.Exit(1)
+				}
+				return
+			}
+		}
+	}
+	fmt.Println("use: go run ./cmd/campaign NAME")
+	for _, c := range campaigns {
+		fmt.Printf("  %-12s %s\n", c.name, c.summary)
+	}
+	os.Exit(2)
+}
