@@ -1,0 +1,54 @@
+package station
+
+import (
+	"time"
+
+	"counterpoise/internal/acq"
+	"counterpoise/internal/phase"
+)
+
+// Snapshot is what a station knows at one moment. It is never altered once
+// published; listeners may keep it.
+type Snapshot struct {
+	Station string
+	Serial  uint64    // grows by one with every snapshot
+	At      time.Time // host time, for people
+	Link    acq.Link
+	Setup   *acq.Setup // nil before the board has introduced itself
+	Counts  acq.Counts
+
+	Motion  Motion
+	Speed   float64 // rad/s; 0 at standstill or where unknown
+	Accel   float64 // rad/s^2
+	Turns   uint64  // accepted since the start
+	Dropped [phase.NumDrops]uint64
+
+	// Reading is the rolling reading over the newest turns; nil while there is
+	// none, for instance at standstill or without a tach.
+	Reading *phase.Reading
+	// Latency is how long the newest turn took from the last edge's block
+	// reaching the loop to its value being ready.
+	Latency time.Duration
+}
+
+// Motion says in one word what the rotor does as far as the tach tells.
+type Motion uint8
+
+// The words for Motion.
+const (
+	Unknown  Motion = iota // no tach, no edges yet, or the link is down
+	Still                  // the tach is quiet and so is the vibration, or the rotor was seen to run down
+	Turning                // edges in rhythm
+	LostTach               // the tach fell silent while the rotor was running
+)
+
+func (m Motion) String() string {
+	return [...]string{"unknown", "still", "turning", "lost-tach"}[m]
+}
+
+// Ask says what a reading must reach before it is taken.
+type Ask struct {
+	MinTurns      int     // never fewer accepted turns than this
+	StandardError float64 // m/s peak per axis at 1x, on the worst channel; 0 = only MinTurns counts
+	MaxTurns      int     // take it as it is after this many; 0 = 8 x MinTurns
+}
