@@ -25,7 +25,10 @@ type command struct {
 }
 
 // commands in the order in which help lists them.
-var commands = []command{}
+var commands = []command{
+	versionCommand,
+	licencesCommand,
+}
 
 // errUsage marks an error after which the command's usage helps.
 var errUsage = errors.New("usage")
