@@ -1,0 +1,6 @@
+//go:build !linux
+
+package pty
+
+// Open fails with ErrNone.
+func Open() (*Line, error) { return nil, ErrNone }
