@@ -1,0 +1,20 @@
+package place
+
+import (
+	"fmt"
+	"math"
+)
+
+// grams writes a mass in kg for people.
+func grams(kg float64) string {
+	g := kg * 1e3
+	switch {
+	case math.IsInf(g, 0):
+		return "any mass"
+	case math.Abs(g) < 10:
+		return fmt.Sprintf("%.2f g", g)
+	case math.Abs(g) < 1000:
+		return fmt.Sprintf("%.1f g", g)
+	}
+	return fmt.Sprintf("%.0f g", g)
+}
