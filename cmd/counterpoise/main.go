@@ -26,6 +26,7 @@ type command struct {
 
 // commands in the order in which help lists them.
 var commands = []command{
+	solveCommand,
 	versionCommand,
 	licencesCommand,
 }

@@ -6,6 +6,11 @@ import "counterpoise/internal/rotor"
 type Sensor struct {
 	Name      string
 	Tolerance float64 // peak value, in the unit of the vectors; 0 = none given
+	// Slope is d ln V / d ln speed as measured in a run-up, coast-down or from
+	// the wander within a record: the real part is the exponent of the amplitude,
+	// the imaginary part the radians of phase per unit of relative speed. 0 = not
+	// known, and then nothing is normalised.
+	Slope complex128
 }
 
 // Vector is what one sensor showed in one run.
@@ -24,6 +29,10 @@ type Run struct {
 	Weights []rotor.Weight // all weights on the rotor, relative to as found
 	Speed   float64        // rad/s; 0 = unknown
 	Vectors []Vector       // one per sensor
+	// State is the thermal or operating state in which the run was made, such as
+	// "cold" or "hot". Runs of different states have an as-found vector each and
+	// share the influence coefficients. Empty is a state like any other.
+	State string
 }
 
 // Errors are the slips of hand that a result must carry.

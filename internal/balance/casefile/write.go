@@ -1,0 +1,183 @@
+package casefile
+
+import (
+	"encoding/json"
+	"io"
+	"math"
+	"math/cmplx"
+
+	"counterpoise/internal/balance"
+	"counterpoise/internal/rotor"
+)
+
+// Result is the answer for people and programs; see the README for the keys.
+type Result struct {
+	Schema       int           `json:"schema"`
+	Convention   string        `json:"convention"`
+	Unit         string        `json:"unit,omitempty"`
+	Detector     string        `json:"detector"`
+	Method       string        `json:"method"`
+	Influence    [][]Polar     `json:"influence"`
+	AsFound      []Polar       `json:"as_found"`
+	Corrections  []Correction  `json:"corrections"`
+	Predicted    []Predicted   `json:"predicted"`
+	Misfit       float64       `json:"misfit"`
+	Condition    *float64      `json:"condition"`
+	NoiseGain    *float64      `json:"noise_gain"`
+	Alternatives []Alternative `json:"alternatives"`
+	Verdicts     []Verdict     `json:"verdicts"`
+}
+
+// Correction is what to put into one plane.
+type Correction struct {
+	Plane    string      `json:"plane"`
+	MassG    float64     `json:"mass_g"`
+	AngleDeg float64     `json:"angle_deg"`
+	MassCI   *[2]float64 `json:"mass_ci95_g"`    // [low, high]
+	AngleCI  *[2]float64 `json:"angle_ci95_deg"` // [low, high], not wrapped: low <= angle_deg <= high
+	Placed   []Placed    `json:"placed"`
+	Further  Mass        `json:"further"`
+}
+
+// Placed is one weight at one place.
+type Placed struct {
+	Position int     `json:"position"`
+	AngleDeg float64 `json:"angle_deg"`
+	MassG    float64 `json:"mass_g"`
+}
+
+// Mass is a mass at an angle.
+type Mass struct {
+	MassG    float64 `json:"mass_g"`
+	AngleDeg float64 `json:"angle_deg"`
+}
+
+// Predicted is what a sensor will show.
+type Predicted struct {
+	Sensor          string   `json:"sensor"`
+	SpeedRPM        *float64 `json:"speed_rpm,omitempty"`
+	State           string   `json:"state,omitempty"`
+	Amplitude       float64  `json:"amplitude"`
+	PhaseDeg        float64  `json:"phase_deg"`
+	Radius95        *float64 `json:"radius95"`
+	Further         float64  `json:"further_amplitude"`
+	FurtherRadius95 *float64 `json:"further_radius95"`
+}
+
+// Alternative is another answer that fits.
+type Alternative struct {
+	Corrections []Correction `json:"corrections"`
+	Predicted   []Predicted  `json:"predicted"`
+	Misfit      float64      `json:"misfit"`
+}
+
+// Verdict is a judgement.
+type Verdict struct {
+	Code string `json:"code"`
+	Text string `json:"text"`
+}
+
+// Result turns an answer outside.
+func (j *Job) Result(a balance.Answer) Result {
+	k := j.Detector.OfPeak()
+	r := Result{
+		Schema: 1, Convention: j.Convention.String(), Unit: j.Unit, Detector: j.Detector.String(), Method: j.Options.Method.String(),
+		Influence: make([][]Polar, len(a.Influence)), Misfit: a.Misfit * k,
+		Condition: number(a.Condition), NoiseGain: number(a.NoiseGain),
+		AsFound: []Polar{}, Alternatives: []Alternative{}, Verdicts: []Verdict{},
+	}
+	for i, row := range a.Influence {
+		r.Influence[i] = []Polar{}
+		for _, v := range row {
+			r.Influence[i] = append(r.Influence[i], j.polar(v*complex(k*1e-3, 0)))
+		}
+	}
+	for _, v := range a.AsFound {
+		r.AsFound = append(r.AsFound, j.polar(v*complex(k, 0)))
+	}
+	r.Corrections = j.corrections(a.Corrections)
+	r.Predicted = j.predicted(a.Rows, a.Predicted)
+	for _, alt := range a.Alternatives {
+		r.Alternatives = append(r.Alternatives, Alternative{j.corrections(alt.Corrections), j.predicted(a.Rows, alt.Predicted), alt.Misfit * k})
+	}
+	for _, v := range a.Verdicts {
+		r.Verdicts = append(r.Verdicts, Verdict(v))
+	}
+	return r
+}
+
+// number is nil for what JSON cannot hold.
+func number(x float64) *float64 {
+	if x == 0 || math.IsNaN(x) || math.IsInf(x, 0) {
+		return nil
+	}
+	return &x
+}
+
+func (j *Job) polar(v complex128) Polar {
+	a, d := j.Convention.Polar(v)
+	return Polar{a, d}
+}
+
+func (j *Job) corrections(cs []balance.Correction) []Correction {
+	out := []Correction{}
+	for i, c := range cs {
+		m, d := j.Convention.Polar(c.Total)
+		fm, fd := j.Convention.Polar(c.Further)
+		o := Correction{Plane: c.Plane, MassG: m * 1e3, AngleDeg: d, Further: Mass{fm * 1e3, fd}, Placed: []Placed{}}
+		if c.Mass != nil {
+			o.MassCI = &[2]float64{c.Mass.Lo * 1e3, c.Mass.Hi * 1e3}
+		}
+		if c.Angle != nil {
+			o.AngleCI = j.angles(c.Total, d, *c.Angle)
+		}
+		if i < len(j.Case.Planes) {
+			o.Placed = j.placed(j.Case.Planes[i], c.Total)
+		}
+		out = append(out, o)
+	}
+	return out
+}
+
+// angles writes an interval about the angle d as people count it.
+func (j *Job) angles(v complex128, d float64, in balance.Interval) *[2]float64 {
+	below, above := (cmplx.Phase(v)-in.Lo)*180/math.Pi, (in.Hi-cmplx.Phase(v))*180/math.Pi
+	if j.Convention == rotor.AgainstRotation {
+		below, above = above, below
+	}
+	return &[2]float64{d - below, d + above}
+}
+
+func (j *Job) predicted(rows []balance.Row, ps []balance.Prediction) []Predicted {
+	k := j.Detector.OfPeak()
+	scaled := func(x *float64) *float64 {
+		if x == nil {
+			return nil
+		}
+		v := *x * k
+		return &v
+	}
+	several := false
+	for _, r := range rows {
+		several = several || math.Abs(r.Speed-rows[0].Speed) > 1e-3*rows[0].Speed
+	}
+	out := []Predicted{}
+	for i, p := range ps {
+		amp, d := j.Convention.Polar(p.Residual)
+		o := Predicted{Sensor: j.Case.Sensors[rows[i].Sensor].Name, State: rows[i].State, Amplitude: amp * k, PhaseDeg: d,
+			Radius95: scaled(p.Radius95), Further: cmplx.Abs(p.FurtherResidual) * k, FurtherRadius95: scaled(p.FurtherRadius95)}
+		if several {
+			v := rotor.RPM(rows[i].Speed)
+			o.SpeedRPM = &v
+		}
+		out = append(out, o)
+	}
+	return out
+}
+
+// Write writes a result as indented JSON.
+func (r Result) Write(w io.Writer) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", " ")
+	return e.Encode(r)
+}
