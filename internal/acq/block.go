@@ -28,9 +28,10 @@ type Setup struct {
 	TickHz        float64 // ticks per second of the board's counter; files: = Rate
 	Channels      []Channel
 	HasTach       bool
-	PulsesPerTurn int     // marks per revolution, >= 1
-	TachDelay     float64 // s by which an edge lags the passing of the mark
-	TachAngle     float64 // rad, angle of the mark at the edge; normally 0
+	PulsesPerTurn int      // marks per revolution, >= 1
+	TachDelay     float64  // s by which an edge lags the passing of the mark
+	TachAngle     float64  // rad, angle of the mark at the edge; normally 0
+	Notes         []string // one sentence each on what a reader of the data must know; empty when all is well
 }
 
 // Edge is one tach edge.
