@@ -1,0 +1,117 @@
+package web
+
+import (
+	"math"
+	"net/http"
+	"time"
+
+	"counterpoise/internal/phase"
+	"counterpoise/internal/rotor"
+	"counterpoise/internal/station"
+)
+
+// Measured is a reading for machines; its keys are a promise.
+type Measured struct {
+	Schema      int               `json:"schema"`
+	Station     string            `json:"station,omitempty"`
+	Serial      uint64            `json:"serial,omitempty"`
+	At          string            `json:"at,omitempty"`
+	SpeedRPM    *float64          `json:"speed_rpm"`
+	Revolutions int               `json:"revolutions"`
+	Dropped     int               `json:"dropped_revolutions"`
+	Convention  rotor.Convention  `json:"convention"`
+	Trusted     bool              `json:"trusted"`
+	Flags       []MeasuredFlag    `json:"flags"`
+	Channels    []MeasuredChannel `json:"channels"`
+}
+
+// MeasuredFlag is a reason for less trust.
+type MeasuredFlag struct {
+	Code  string `json:"code"`
+	Text  string `json:"text"`
+	Fatal bool   `json:"fatal"`
+}
+
+// MeasuredChannel is one sensor.
+type MeasuredChannel struct {
+	Name     string          `json:"name"`
+	Unit     string          `json:"unit"`
+	Detector string          `json:"detector"`
+	Overall  *float64        `json:"overall"` // rms, over the band that the level states
+	Orders   []MeasuredOrder `json:"orders"`
+}
+
+// MeasuredOrder is one order. The standard error is that of one axis of the
+// phasor, in the unit and detector of the channel.
+type MeasuredOrder struct {
+	Order         int      `json:"order"`
+	Amplitude     *float64 `json:"amplitude"`
+	PhaseDeg      *float64 `json:"phase_deg"`
+	StandardError *float64 `json:"standard_error"`
+	PhaseErrorDeg *float64 `json:"phase_standard_error_deg"`
+}
+
+// reading answers with the newest rolling reading. Without a query it is in
+// the unit and convention of the station, never in those of a cookie: what a
+// program asks must not depend on what a person clicked.
+func (s *Server) reading(w http.ResponseWriter, r *http.Request, st *Station) {
+	v := defaultView(st)
+	if err := v.set(r.URL.Query()); err != nil {
+		s.fail(w, r, http.StatusBadRequest, err.Error())
+		return
+	}
+	writeJSON(w, http.StatusOK, measuredOf(st, st.Latest(), v))
+}
+
+func measuredOf(st *Station, snap *station.Snapshot, v View) Measured {
+	m := Measured{Schema: 1, Station: st.Name(), Convention: v.Convention,
+		Flags: []MeasuredFlag{}, Channels: []MeasuredChannel{}}
+	if snap == nil {
+		return m
+	}
+	m.Serial = snap.Serial
+	if !snap.At.IsZero() {
+		m.At = snap.At.UTC().Format(time.RFC3339Nano)
+	}
+	if snap.Motion == station.Turning && snap.Speed > 0 {
+		m.SpeedRPM = orNil(rotor.RPM(snap.Speed))
+	}
+	rd := snap.Reading
+	if rd != nil {
+		m.SpeedRPM, m.Revolutions = orNil(rotor.RPM(rd.Speed)), rd.Turns
+		m.Trusted = rd.Trusted() && snap.Link.Up
+		for _, n := range rd.Dropped {
+			m.Dropped += n
+		}
+		for _, f := range rd.Flags {
+			m.Flags = append(m.Flags, MeasuredFlag(f))
+		}
+	}
+	if snap.Setup == nil {
+		return m
+	}
+	for i, ch := range snap.Setup.Channels {
+		c := MeasuredChannel{Name: ch.Name, Unit: v.Scale.Unit.Name, Detector: v.Scale.Detector.String(), Orders: []MeasuredOrder{}}
+		if ch.Quantity == rotor.Raw {
+			c.Unit, c.Detector = "raw", rotor.Peak.String()
+		}
+		var state ChannelState
+		levelOf(&state, st, snap, i, v)
+		c.Overall = state.Overall.Value
+		if rd != nil && i < len(rd.Channels) {
+			for _, o := range rd.Channels[i].Orders {
+				if one, _, ok := v.component(rd, i, o.Order); ok {
+					c.Orders = append(c.Orders, measuredOrder(one, v))
+				}
+			}
+		}
+		m.Channels = append(m.Channels, c)
+	}
+	return m
+}
+
+func measuredOrder(c phase.Component, v View) MeasuredOrder {
+	amp, deg := v.Convention.Polar(c.Value)
+	se := math.Sqrt(c.Cov.PerAxis())
+	return MeasuredOrder{c.Order, orNil(amp), orNil(deg), orNil(se), orNil(se / amp * 180 / math.Pi)}
+}
