@@ -29,6 +29,8 @@ func TwoMovable(m1, m2 float64, target complex128) (a1, a2 float64, rest complex
 	return a1, a2, cmplx.Rect(m1, a1) + cmplx.Rect(m2, a2) - target
 }
 
+const mostFree = 6 // weights at free angles; the choices are tried one by one
+
 // splitFree puts weights of the box at free angles: one if its mass comes near
 // enough, else two groups turned against each other until they fit.
 func splitFree(out *Placement, p rotor.Plane, o Options) {
@@ -36,12 +38,12 @@ func splitFree(out *Placement, p rotor.Plane, o Options) {
 	t := cmplx.Abs(out.Target)
 	stack := o.Stack
 	if stack <= 0 {
-		stack = o.MaxWeights
+		stack = mostFree
 	}
 	out.Tradeoff = []Step{{Residual: t, Bound: t}}
 	var best [2][]int // masses by index, in the two groups
 	bestR, chosen := t, t <= o.Accept
-	for k := 1; k <= o.MaxWeights; k++ {
+	for k := 1; k <= min(o.MaxWeights, mostFree); k++ {
 		r, mass, groups := freeGroups(p.Masses, o.Stock, t, k, stack, limit)
 		if !(r < bestR*(1-1e-12)) {
 			continue
@@ -56,7 +58,7 @@ func splitFree(out *Placement, p rotor.Plane, o Options) {
 	out.Reached = cmplx.Abs(out.Residual) <= o.Accept*(1+1e-9)
 	if !out.Reached {
 		out.note("unreachable", "The correction of %s is %s, but the weights in the box bring at most %s here with %d weights: %s stays. Bring heavier weights.",
-			name(p), grams(t), grams(t-bestR), o.MaxWeights, grams(cmplx.Abs(out.Residual)))
+			name(p), grams(t), grams(t-bestR), min(o.MaxWeights, mostFree), grams(cmplx.Abs(out.Residual)))
 	}
 }
 

@@ -2,11 +2,11 @@ package place
 
 import "math"
 
-// entry is a sum of one or two pieces.
+// entry is a sum of one to four pieces.
 type entry struct {
 	x, y float64
 	mask uint64
-	a, b int32 // piece numbers; b = -1 for a single
+	ids  [4]int16 // piece numbers, the first n of the grid count
 }
 
 // grid holds entries sorted into square cells, about one entry each, so that
@@ -14,12 +14,13 @@ type entry struct {
 type grid struct {
 	x0, y0, side float64
 	nx, ny       int
+	n            int // pieces in every entry
 	start        []int32
 	entries      []entry
 }
 
-func newGrid(es []entry) *grid {
-	g := &grid{side: 1, nx: 1, ny: 1, x0: math.Inf(1), y0: math.Inf(1)}
+func newGrid(es []entry, n int) *grid {
+	g := &grid{n: n, side: 1, nx: 1, ny: 1, x0: math.Inf(1), y0: math.Inf(1)}
 	x1, y1 := math.Inf(-1), math.Inf(-1)
 	for i := range es {
 		g.x0, x1 = math.Min(g.x0, es[i].x), math.Max(x1, es[i].x)

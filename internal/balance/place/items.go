@@ -1,7 +1,6 @@
 package place
 
 import (
-	"math"
 	"math/cmplx"
 
 	"counterpoise/internal/rotor"
@@ -38,13 +37,11 @@ type room struct {
 	cap    float64 // kg it may carry in all; +Inf = not limited
 }
 
-const most = 5 // pieces in one exact search
-
 // newBox lists all pieces. A mass that would break a place's cap alone is no piece.
 func newBox(p rotor.Plane, o Options) *box {
 	b := &box{stock: o.Stock, old: o.Existing, stack: o.Stack}
 	if b.stack <= 0 {
-		b.stack = o.MaxWeights + len(o.Existing)
+		b.stack = mostPieces + len(o.Existing)
 	}
 	for _, n := range o.Stock {
 		b.limited = b.limited || n < o.MaxWeights
@@ -87,7 +84,7 @@ func newBox(p rotor.Plane, o Options) *box {
 func (b *box) add(p piece) { b.pieces = append(b.pieces, p) }
 
 // allowed tells whether these pieces may be done together.
-func (b *box) allowed(ids []int32) bool {
+func (b *box) allowed(ids []int16) bool {
 	for i, id := range ids {
 		p := &b.pieces[id]
 		if p.mass == 0 || p.old >= 0 {
@@ -122,7 +119,7 @@ func (b *box) allowed(ids []int32) bool {
 
 // allowedOld: an old weight is taken off once, and put elsewhere only if it was
 // taken off, once.
-func (b *box) allowedOld(ids []int32, i int) bool {
+func (b *box) allowedOld(ids []int16, i int) bool {
 	p := &b.pieces[ids[i]]
 	off := p.mass == 0
 	for j, other := range ids {
@@ -138,7 +135,7 @@ func (b *box) allowedOld(ids []int32, i int) bool {
 	return off
 }
 
-func (b *box) uses(ids []int32, k int) (n int) {
+func (b *box) uses(ids []int16, k int) (n int) {
 	for _, id := range ids {
 		if b.pieces[id].box == k {
 			n++
@@ -148,67 +145,10 @@ func (b *box) uses(ids []int32, k int) (n int) {
 }
 
 // sum is the change that the pieces make, and the mass they put on.
-func (b *box) sum(ids []int32) (u complex128, mass float64) {
+func (b *box) sum(ids []int16) (u complex128, mass float64) {
 	for _, id := range ids {
 		u += b.pieces[id].u
 		mass += b.pieces[id].mass
 	}
 	return u, mass
-}
-
-// floor is a proven lower bound of the residual of any choice of k pieces: for
-// every direction the sum cannot reach further than its k best pieces do. Rules
-// are ignored but for one: where a place takes one piece only, it counts once.
-func (b *box) floor(target complex128, k int) (bound float64) {
-	for d := range 360 {
-		n := cmplx.Rect(1, float64(d)*math.Pi/180)
-		if gap := real(cmplx.Conj(n)*target) - b.reach(n, k); gap > bound {
-			bound = gap
-		}
-	}
-	return bound
-}
-
-// reach is how far k pieces get in direction n at most.
-func (b *box) reach(n complex128, k int) float64 {
-	var top [most + 1]float64
-	if k > most {
-		return b.reachMany(n, k)
-	}
-	if b.stack == 1 {
-		perPlace := make([]float64, len(b.places))
-		for i := range b.pieces {
-			p := &b.pieces[i]
-			if v := real(cmplx.Conj(n) * p.u); p.mass == 0 {
-				insert(top[:k], v)
-			} else {
-				perPlace[p.spot] = math.Max(perPlace[p.spot], v)
-			}
-		}
-		for _, v := range perPlace {
-			insert(top[:k], v)
-		}
-	} else {
-		best := 0.0
-		for i := range b.pieces {
-			best = math.Max(best, real(cmplx.Conj(n)*b.pieces[i].u))
-		}
-		return best * float64(k)
-	}
-	var s float64
-	for _, v := range top[:k] {
-		s += v
-	}
-	return s
-}
-
-func (b *box) reachMany(n complex128, k int) float64 { return b.reach(n, 1) * float64(k) }
-
-// insert keeps the largest values, falling.
-func insert(top []float64, v float64) {
-	for i := range top {
-		if v > top[i] {
-			v, top[i] = top[i], v
-		}
-	}
 }

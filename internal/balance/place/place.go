@@ -16,16 +16,18 @@ type Fitted struct {
 	Fixed    bool    // may not be touched; it still fills its place
 }
 
-// Options narrow a split. The zero value asks for up to four weights within
-// 2 % of the target, stacks allowed, boxes never empty.
+// Options narrow a split. The zero value asks for the fewest weights within 2 %
+// of the target, stacks allowed, boxes never empty.
 type Options struct {
-	MaxWeights int      // most weights handled; 0 = 4
+	MaxWeights int      // most weights handled; 0 = as many as it takes, up to 32
 	Accept     float64  // kg at the plane's radius, residual that is near enough; 0 = 2 % of the target
 	Stack      int      // most weights on one place; 0 = as many as its cap carries
 	Stock      []int    // how many of each of the plane's Masses are left; nil = enough of all
 	Existing   []Fitted // weights on the rotor now
 	Speed      float64  // rad/s, highest speed, for the force on a fastener; 0 = unknown
-	Work       int      // candidates looked at before a search is cut off; 0 = 400 million
+	Work       int      // candidates looked at before a search is cut off; 0 = 400 million, about a second
+
+	always int // the trade-off is worked out up to here even where fewer weights reach
 }
 
 // Piece is one weight that is put on.
@@ -67,6 +69,7 @@ type Placement struct {
 	Residual complex128 // kg at the plane's radius: what the change falls short or over, got - target
 	Weights  int        // weights handled: put on and taken off
 	Reached  bool       // the residual is within what was asked
+	AtLeast  int        // proven: fewer weights do not reach it; 0 = proven that no number of them does, or none is needed
 	Complete bool       // proven: no fewer weights reach it, and no choice of this many comes nearer
 	Tradeoff []Step     // by number of weights, only steps that improve
 	Left     []int      // Stock after this placement; nil if no stock was given
@@ -153,8 +156,9 @@ func check(p rotor.Plane, target complex128, o *Options) error {
 			return fmt.Errorf("a weight is said to sit on place %d, which %s does not have: correct the place's number", f.Position, name(p))
 		}
 	}
+	o.always = min(o.MaxWeights, 5)
 	if o.MaxWeights <= 0 {
-		o.MaxWeights = 4
+		o.always, o.MaxWeights = 4, mostPieces
 	}
 	if o.Work <= 0 {
 		o.Work = 400e6

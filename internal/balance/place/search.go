@@ -1,171 +1,161 @@
 package place
 
 import (
+	"cmp"
 	"math"
 	"math/cmplx"
 	"slices"
+)
+
+const (
+	mostPieces = 32      // weights in one placement
+	mostExact  = 8       // weights in one exact search
+	gridLimit  = 3 << 20 // sums held in a grid, 32 bytes each
 )
 
 // found is one choice of pieces.
 type found struct {
 	r, mass float64 // kg: residual, mass put on
 	n       int
-	ids     [most]int32 // rising
+	ids     [mostPieces]int16 // rising
 }
 
-func (f *found) pieces() []int32 { return f.ids[:f.n] }
+func (f *found) pieces() []int16 { return f.ids[:f.n] }
 
 // search meets in the middle. A choice of k pieces is cut into a part that is
 // enumerated and a part that is looked up in a grid near what is left:
 //
-//	k = 1, 2   a single, looked up after 0 or 1 pieces
-//	k = 3      a pair after every single
-//	k = 4      a pair after every pair of one colour, of three colours
-//	k = 5      a pair after every triple of one colour, of two colours
+//	k = 1, 2   a single, after 0 or 1 pieces
+//	k = 3      a pair, after every single
+//	k = 4      a pair, after every pair of one colour, of three colours
+//	k = 5, 6   a pair or a triple, after every triple of one colour, of two colours
+//	k = 7, 8   a triple or four, after every four of one colour, of two colours
 //
-// The colours are only there to save time: among four pieces of three colours
-// two share one, among five of two colours three share one, so no choice is
-// lost although a third or a quarter of the parts is enumerated.
+// The colours are only there to save time: of four pieces in three colours two
+// share one, of 2j-1 pieces in two colours j share one, so no choice is lost
+// although only a third, a quarter or an eighth of the parts is enumerated.
 type search struct {
-	b       *box
-	target  complex128
-	singles *grid
-	pairs   *grid
-	g       *grid   // the one in use
-	keep    int     // how many of the best are kept
-	top     []found // rising residual
-	seen    map[[most]int32]bool
-	radius  float64 // only sums nearer than this are of interest
-	eps     float64 // residuals nearer than this count as equal, then the least mass wins
-	work    int     // candidates that may still be looked at
-	cut     bool
-	prefix  [most]int32
-	np      int
+	b      *box
+	target complex128
+	keep   int      // how many of the best are kept
+	eps    float64  // residuals nearer than this count as equal, then the least mass wins
+	grids  [5]*grid // by the number of pieces in an entry
+	work   int      // candidates that may still be looked at
+
+	g      *grid   // the one in use
+	top    []found // rising residual
+	seen   map[[mostPieces]int16]bool
+	radius float64 // only sums nearer than this are of interest
+	cut    bool
+	prefix [mostPieces]int16
+	np     int
 }
 
 func newSearch(b *box, target complex128, keep, work int) *search {
-	s := &search{b: b, target: target, keep: keep, work: work, eps: 1e-9 * cmplx.Abs(target)}
 	slices.SortStableFunc(b.pieces, func(p, q piece) int { // what points at the target first
-		return compare(real(cmplx.Conj(target)*q.u), real(cmplx.Conj(target)*p.u))
+		return cmp.Compare(real(cmplx.Conj(target)*q.u), real(cmplx.Conj(target)*p.u))
 	})
-	es := make([]entry, len(b.pieces))
-	for i, p := range b.pieces {
-		es[i] = entry{x: real(p.u), y: imag(p.u), mask: p.mask, a: int32(i), b: -1}
-	}
-	s.singles = newGrid(es)
-	return s
+	return &search{b: b, target: target, keep: keep, work: work, eps: 1e-9 * cmplx.Abs(target)}
 }
 
-func (s *search) makePairs() {
-	n := len(s.b.pieces)
-	es := make([]entry, 0, n*(n+1)/2)
-	for i := range n {
-		for j := i; j < n; j++ {
-			if e, ok := s.pair(i, j); ok {
-				es = append(es, e)
-			}
+// plan is how a choice of k pieces is cut: the size of the part looked up, the
+// size of the part enumerated, and the number of colours.
+func plan(k int) (looked, enumerated, colours int) {
+	looked = max(k/2, 1)
+	switch enumerated = k - looked; {
+	case k == 4:
+		return looked, enumerated, 3
+	case k > 4:
+		return looked, enumerated, 2
+	}
+	return looked, enumerated, 1
+}
+
+// fits tells whether k pieces can be searched exactly within memory.
+func (s *search) fits(k int) bool {
+	looked, _, _ := plan(k)
+	n, sums := len(s.b.pieces), 1.0
+	for i := range looked {
+		sums *= float64(n+i) / float64(i+1)
+	}
+	return k <= mostExact && sums <= gridLimit && n < math.MaxInt16
+}
+
+// grid returns all sums of n pieces that can be together.
+func (s *search) grid(n int) *grid {
+	if s.grids[n] == nil {
+		var es []entry
+		s.b.sums(entry{}, 0, n, 0, 1, func(e *entry) { es = append(es, *e) })
+		s.grids[n] = newGrid(es, n)
+	}
+	return s.grids[n]
+}
+
+// sums calls f for every sum of n pieces that begins with e, which has k of them
+// already; the others are taken from number from on, step by step.
+func (b *box) sums(e entry, k, n, from, step int, f func(*entry)) {
+	if k == n {
+		f(&e)
+		return
+	}
+	for i := from; i < len(b.pieces); i += step {
+		p := &b.pieces[i]
+		if b.disjoin && p.mask&e.mask != 0 || k > 0 && i == from && (p.old >= 0 || b.stack == 1) && int(e.ids[k-1]) == i {
+			continue
 		}
+		d := e
+		d.x, d.y, d.mask = e.x+real(p.u), e.y+imag(p.u), e.mask|p.mask
+		d.ids[k] = int16(i)
+		b.sums(d, k+1, n, i, step, f)
 	}
-	s.pairs = newGrid(es)
 }
 
-// pair joins two pieces unless they can never be together.
-func (s *search) pair(i, j int) (entry, bool) {
-	p, q := &s.b.pieces[i], &s.b.pieces[j]
-	if s.b.disjoin && p.mask&q.mask != 0 || i == j && (p.old >= 0 || s.b.stack == 1) {
-		return entry{}, false
-	}
-	u := p.u + q.u
-	return entry{x: real(u), y: imag(u), mask: p.mask | q.mask, a: int32(i), b: int32(j)}, true
-}
-
-// best returns the choices of exactly k pieces with the least residual, below
-// limit. With keep = 1 equal residuals are decided by the least mass.
-func (s *search) best(k int, limit float64) []found {
-	s.top, s.radius, s.cut = s.top[:0], limit, false
+// best returns the choices of exactly k pieces, together with the fixed ones,
+// with the least residual below limit. With keep = 1 equal residuals are decided
+// by the least mass.
+func (s *search) best(k int, fixed []int16, limit float64) []found {
+	s.top, s.radius = s.top[:0], limit
 	if s.keep > 1 {
-		s.seen = map[[most]int32]bool{}
+		s.seen = map[[mostPieces]int16]bool{}
 	}
-	if k > 2 && s.pairs == nil {
-		s.makePairs()
+	looked, enumerated, colours := plan(k)
+	s.g = s.grid(looked)
+	var start entry
+	copy(s.prefix[:], fixed)
+	for _, id := range fixed {
+		p := &s.b.pieces[id]
+		start.x, start.y, start.mask = start.x+real(p.u), start.y+imag(p.u), start.mask|p.mask
 	}
-	s.g = s.singles
-	if k > 2 {
-		s.g = s.pairs
-	}
-	switch k {
-	case 1:
-		s.np = 0
-		s.query(s.target, 0)
-	case 2, 3:
-		s.after1()
-	case 4:
-		s.after2()
-	case 5:
-		s.after3()
+	s.np = len(fixed) + enumerated
+	x, y := real(s.target), imag(s.target)
+	for first := range len(s.b.pieces) {
+		if s.cut {
+			break
+		}
+		e := start
+		if enumerated == 0 {
+			s.query(x-e.x, y-e.y, e.mask)
+			break
+		}
+		p := &s.b.pieces[first]
+		if s.b.disjoin && p.mask&e.mask != 0 {
+			continue
+		}
+		e.x, e.y, e.mask, e.ids[0] = e.x+real(p.u), e.y+imag(p.u), e.mask|p.mask, int16(first)
+		s.b.sums(e, 1, enumerated, first, colours, func(e *entry) {
+			if s.cut {
+				return
+			}
+			copy(s.prefix[len(fixed):], e.ids[:enumerated])
+			s.query(x-e.x, y-e.y, e.mask)
+		})
 	}
 	return s.top
 }
 
-func (s *search) after1() {
-	s.np = 1
-	for i := range s.b.pieces {
-		s.prefix[0] = int32(i)
-		s.query(s.target-s.b.pieces[i].u, s.b.pieces[i].mask)
-		if s.cut {
-			return
-		}
-	}
-}
-
-func (s *search) after2() {
-	s.np = 2
-	for i := range s.b.pieces {
-		s.prefix[0] = int32(i)
-		for j := i; j < len(s.b.pieces); j += 3 {
-			e, ok := s.pair(i, j)
-			if !ok {
-				continue
-			}
-			s.prefix[1] = int32(j)
-			s.query(s.target-complex(e.x, e.y), e.mask)
-		}
-		if s.cut {
-			return
-		}
-	}
-}
-
-func (s *search) after3() {
-	s.np = 3
-	for i := range s.b.pieces {
-		s.prefix[0] = int32(i)
-		for j := i; j < len(s.b.pieces); j += 2 {
-			e, ok := s.pair(i, j)
-			if !ok {
-				continue
-			}
-			s.prefix[1] = int32(j)
-			rest := s.target - complex(e.x, e.y)
-			for k := j; k < len(s.b.pieces); k += 2 {
-				p := &s.b.pieces[k]
-				if s.b.disjoin && p.mask&e.mask != 0 {
-					continue
-				}
-				s.prefix[2] = int32(k)
-				s.query(rest-p.u, e.mask|p.mask)
-			}
-			if s.cut {
-				return
-			}
-		}
-	}
-}
-
-// query looks at every entry within the radius of q.
-func (s *search) query(q complex128, mask uint64) {
+// query looks at every entry within the radius of a point.
+func (s *search) query(x, y float64, mask uint64) {
 	g := s.g
-	x, y := real(q), imag(q)
 	s.work--
 	if s.radius < 2*g.side {
 		i1, j1 := g.column(x+s.radius), g.row(y+s.radius)
@@ -219,39 +209,27 @@ func (s *search) visit(cell int, x, y float64, mask uint64) {
 	}
 }
 
+// consider takes a choice into the best if the rules allow it.
 func (s *search) consider(e *entry, r float64) {
-	f := found{r: r, ids: s.prefix, n: s.np + 1}
-	f.ids[s.np] = e.a
-	if e.b >= 0 {
-		f.ids[s.np+1] = e.b
-		f.n++
-	}
-	for i := f.n; i < most; i++ {
-		f.ids[i] = -1
-	}
+	f := found{r: r, n: s.np + s.g.n}
+	copy(f.ids[:], s.prefix[:s.np])
+	copy(f.ids[s.np:], e.ids[:s.g.n])
 	slices.Sort(f.pieces())
 	_, f.mass = s.b.sum(f.pieces())
-	if len(s.top) > 0 && s.keep == 1 {
-		t := &s.top[0]
-		if r > t.r-s.eps && !(f.mass < t.mass*(1-1e-9)) {
-			return
-		}
-	}
-	if !s.b.disjoin && !s.b.allowed(f.pieces()) {
-		return
-	}
-	if s.keep > 1 {
-		if s.seen[f.ids] {
-			return
-		}
-		s.seen[f.ids] = true
-	}
 	if s.keep == 1 {
-		s.top = append(s.top[:0], f)
-		s.radius = r + s.eps
+		if len(s.top) > 0 && r > s.top[0].r-s.eps && !(f.mass < s.top[0].mass*(1-1e-9)) {
+			return
+		}
+		if s.b.disjoin || s.b.allowed(f.pieces()) {
+			s.top, s.radius = append(s.top[:0], f), r+s.eps
+		}
 		return
 	}
-	at, _ := slices.BinarySearchFunc(s.top, f, func(a, b found) int { return compare(a.r, b.r) })
+	if s.seen[f.ids] || !s.b.disjoin && !s.b.allowed(f.pieces()) {
+		return
+	}
+	s.seen[f.ids] = true
+	at, _ := slices.BinarySearchFunc(s.top, f, func(a, b found) int { return cmp.Compare(a.r, b.r) })
 	s.top = slices.Insert(s.top, at, f)
 	if len(s.top) > s.keep {
 		delete(s.seen, s.top[s.keep].ids)
@@ -260,14 +238,4 @@ func (s *search) consider(e *entry, r float64) {
 	if len(s.top) == s.keep {
 		s.radius = s.top[s.keep-1].r
 	}
-}
-
-func compare(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }

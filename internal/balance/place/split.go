@@ -2,39 +2,56 @@ package place
 
 import (
 	"cmp"
+	"math"
 	"math/cmplx"
 	"slices"
 
 	"counterpoise/internal/rotor"
 )
 
-// splitBox puts weights from the box on the places that exist.
+// splitBox puts weights from the box on the places that exist, by rising number
+// of weights: exactly while the sums fit into memory and work, then by a cut-off
+// search with a proven bound.
 func splitBox(out *Placement, p rotor.Plane, o Options) {
 	b := newBox(p, o)
 	s := newSearch(b, out.Target, 1, o.Work)
-	best := found{r: cmplx.Abs(out.Target)}
+	best := found{r: cmplx.Abs(out.Target)} // the answer
+	least := best                           // the nearest of all
 	out.Tradeoff = []Step{{Residual: best.r, Bound: best.r}}
-	reached := best.r <= o.Accept
-	for k := 1; k <= min(o.MaxWeights, most) && !s.cut; k++ {
-		if b.floor(out.Target, k) >= best.r { // nothing to win here
-			continue
+	last := min(o.MaxWeights, mostPieces, b.room())
+	end := b.floor(out.Target, last) // no number of weights comes nearer than this
+	proven := best.r > o.Accept      // no fewer weights than k reach it
+	for k := 1; k <= last; k++ {
+		reached := best.r <= o.Accept
+		if reached && k > o.always {
+			break
 		}
-		top := s.best(k, best.r-s.eps)
-		if s.cut && !reached {
-			out.Complete = false
+		bound := b.floor(out.Target, k)
+		if bound >= least.r || k > o.always && bound > math.Max(o.Accept, end*(1+1e-9)) {
+			continue // nothing to win here
 		}
-		if len(top) == 0 {
-			continue
+		top, complete := s.step(k, least)
+		excluded := bound > o.Accept || complete && (len(top) == 0 || top[0].r > o.Accept)
+		if proven && !excluded {
+			out.AtLeast, proven = k, false
 		}
-		step := Step{Weights: k, Residual: top[0].r, Mass: top[0].mass, Bound: top[0].r}
-		if s.cut {
-			step.Bound = b.floor(out.Target, k)
-		}
-		out.Tradeoff = append(out.Tradeoff, step)
 		if !reached {
-			best = top[0]
+			out.Complete = out.Complete && complete
 		}
-		reached = reached || top[0].r <= o.Accept
+		if len(top) > 0 {
+			least = top[0]
+			step := Step{Weights: k, Residual: least.r, Mass: least.mass, Bound: least.r}
+			if !complete {
+				step.Bound = bound
+			}
+			out.Tradeoff = append(out.Tradeoff, step)
+		}
+		if !reached {
+			best = least
+		}
+		if k > o.always && bound <= end*(1+1e-9) && end > o.Accept {
+			break // more weights reach no further
+		}
 	}
 	fill(out, p, b, o, best)
 }
