@@ -31,20 +31,16 @@ type Snapshot struct {
 	Latency time.Duration
 }
 
-// Motion says in one word what the rotor does as far as the tach tells.
-type Motion uint8
+// Motion is the extractor's word for what the rotor does.
+type Motion = phase.Motion
 
-// The words for Motion.
+// The words for Motion, so that those who show a snapshot need no other room.
 const (
-	Unknown  Motion = iota // no tach, no edges yet, or the link is down
-	Still                  // the tach is quiet and so is the vibration, or the rotor was seen to run down
-	Turning                // edges in rhythm
-	LostTach               // the tach fell silent while the rotor was running
+	Unknown  = phase.Unknown
+	Still    = phase.Still
+	Turning  = phase.Turning
+	LostTach = phase.LostTach
 )
-
-func (m Motion) String() string {
-	return [...]string{"unknown", "still", "turning", "lost-tach"}[m]
-}
 
 // Ask says what a reading must reach before it is taken.
 type Ask struct {
