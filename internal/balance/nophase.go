@@ -1,6 +1,15 @@
 package balance
 
-import "fmt"
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+
+	"counterpoise/internal/rotor"
+)
 
 // amplitudesOnly says whether the case is a no-phase job; a mixture is refused.
 func amplitudesOnly(c *Case) (bool, error) {
@@ -22,6 +31,458 @@ func amplitudesOnly(c *Case) (bool, error) {
 	return without > 0, nil
 }
 
+// amplitudeFit is one sensor of a no-phase job. Its own phase is free, so the
+// as-found vector is taken as real: the unknowns are that amplitude and one
+// complex coefficient per plane, and every run says |v0 + sum a_p w_p| = A.
+type amplitudeFit struct {
+	sensor int
+	w      [][]complex128 // [reading][plane]
+	amp    []float64
+	sd     []float64 // standard deviations, or all 1
+	x      []float64 // v0, Re a1, Im a1, ...
+	chi2   float64
+	cov    *mat.SymDense // of x; nil where no error was stated
+}
+
+// solveNoPhase finds every set of coefficients that fits, sensor by sensor, and
+// every correction that follows.
 func solveNoPhase(c *Case, o Options) (Answer, error) {
-	return Answer{}, fmt.Errorf("not yet")
+	var a Answer
+	if len(c.Planes) > 2 {
+		return a, fmt.Errorf("amplitudes alone can serve one or two planes and this case has %d: measure phase, or balance plane by plane", len(c.Planes))
+	}
+	var totals [][]complex128
+	for _, r := range c.Runs {
+		totals = append(totals, c.totals(r))
+	}
+	if err := checkTrials(c, totals); err != nil {
+		return a, err
+	}
+	known, partly := errorsStated(c)
+	var fits [][]amplitudeFit // [sensor][solution]
+	for s := range c.Sensors {
+		f := newAmplitudeFit(c, s, totals, known)
+		if len(f.amp) < len(f.x) {
+			return a, fmt.Errorf("amplitudes alone need %d runs for %d plane(s) and sensor %s has %d: make a run with the trial weight at another angle", len(f.x), len(c.Planes), called(c.Sensors[s].Name, s), len(f.amp))
+		}
+		sol := f.solutions(known)
+		if len(sol) == 0 {
+			return a, fmt.Errorf("the amplitudes of sensor %s fit no weight effect at all: check that the readings belong to the runs", called(c.Sensors[s].Name, s))
+		}
+		fits = append(fits, sol)
+		a.Rows = append(a.Rows, Row{Sensor: s, Speed: c.Machine.Speed})
+	}
+	if len(c.Sensors) < len(c.Planes) {
+		return a, fmt.Errorf("%d sensors cannot tell %d planes apart: use at least as many sensors as planes", len(c.Sensors), len(c.Planes))
+	}
+	answers := combine(c, o, fits, known)
+	if len(answers) == 0 {
+		return a, fmt.Errorf("the weights did nothing that the amplitudes show, so there is no effect to work with: take a larger trial")
+	}
+	best := answers[0]
+	a.AsFound, a.Influence = best.asFound, best.influence
+	a.Corrections, a.Predicted, a.Misfit = best.Corrections, best.Predicted, best.Misfit
+	a.NoiseGain, a.Condition = 0, best.condition
+	for _, alt := range answers[1:] {
+		a.Alternatives = append(a.Alternatives, alt.Alternative)
+	}
+	judgeNoPhase(c, &a, fits, known, partly)
+	return a, nil
+}
+
+func newAmplitudeFit(c *Case, s int, totals [][]complex128, known bool) amplitudeFit {
+	f := amplitudeFit{sensor: s, x: make([]float64, 1+2*len(c.Planes))}
+	for r, run := range c.Runs {
+		v := run.Vectors[s]
+		if v.Missing {
+			continue
+		}
+		amp, sd := real(v.V), 1.0
+		if known {
+			rep := c.Errors.Repeat * amp
+			sd = math.Sqrt(v.Cov.PerAxis() + rep*rep)
+			sd = math.Max(sd, 1e-9*(amp+1e-300))
+		}
+		f.w, f.amp, f.sd = append(f.w, totals[r]), append(f.amp, amp), append(f.sd, sd)
+	}
+	return f
+}
+
+// vector is the model's vector of reading k.
+func (f *amplitudeFit) vector(x []float64, k int) complex128 {
+	v := complex(x[0], 0)
+	for p, w := range f.w[k] {
+		v += complex(x[1+2*p], x[2+2*p]) * w
+	}
+	return v
+}
+
+func (f *amplitudeFit) misfit(x []float64) (chi2 float64) {
+	for k, a := range f.amp {
+		e := (cmplx.Abs(f.vector(x, k)) - a) / f.sd[k]
+		chi2 += e * e
+	}
+	return chi2
+}
+
+// normal builds J^T J and J^T e of the weighted misfits at x.
+func (f *amplitudeFit) normal(x []float64, jtj *mat.SymDense, jte []float64) {
+	n := len(x)
+	jtj.Zero()
+	clear(jte)
+	row := make([]float64, n)
+	for k, a := range f.amp {
+		v := f.vector(x, k)
+		r := cmplx.Abs(v)
+		u := complex(1, 0)
+		if r > 0 {
+			u = cmplx.Conj(v) / complex(r, 0)
+		}
+		row[0] = real(u) / f.sd[k]
+		for p, w := range f.w[k] {
+			g := u * w
+			row[1+2*p], row[2+2*p] = real(g)/f.sd[k], -imag(g)/f.sd[k]
+		}
+		e := (r - a) / f.sd[k]
+		for i := range n {
+			jte[i] += row[i] * e
+			for j := i; j < n; j++ {
+				jtj.SetSym(i, j, jtj.At(i, j)+row[i]*row[j])
+			}
+		}
+	}
+}
+
+// descend is Gauss-Newton with Levenberg's damping from x, in place.
+func (f *amplitudeFit) descend(x []float64) float64 {
+	n := len(x)
+	jtj, jte := mat.NewSymDense(n, nil), make([]float64, n)
+	next := make([]float64, n)
+	damped := mat.NewSymDense(n, nil)
+	step := mat.NewVecDense(n, nil)
+	chi2 := f.misfit(x)
+	damp := 1e-3
+	for range 200 {
+		f.normal(x, jtj, jte)
+		damped.CopySym(jtj)
+		for i := range n {
+			damped.SetSym(i, i, jtj.At(i, i)*(1+damp)+1e-300)
+		}
+		var ch mat.Cholesky
+		if !ch.Factorize(damped) || ch.SolveVecTo(step, mat.NewVecDense(n, jte)) != nil {
+			if damp *= 10; damp > 1e12 {
+				break
+			}
+			continue
+		}
+		for i := range next {
+			next[i] = x[i] - step.AtVec(i)
+		}
+		now := f.misfit(next)
+		if !(now < chi2) {
+			if damp *= 10; damp > 1e12 {
+				break
+			}
+			continue
+		}
+		small := mat.Norm(step, 2) <= 1e-14*norm2(x)
+		copy(x, next)
+		chi2, damp = now, math.Max(damp/10, 1e-15)
+		if small {
+			break
+		}
+	}
+	return chi2
+}
+
+func norm2(x []float64) (s float64) {
+	for _, v := range x {
+		s = math.Hypot(s, v)
+	}
+	return s
+}
+
+// solutions descends from many starts and keeps every minimum that the data do
+// not exclude: within 9 of the best chi square. Without stated errors the scale
+// is what the misfit itself shows, and at least 1 % of the largest amplitude.
+func (f *amplitudeFit) solutions(known bool) []amplitudeFit {
+	var found []amplitudeFit
+	v0 := f.amp[0]
+	for k, w := range f.w { // the as-found amplitude, if it was measured
+		if norm(w) == 0 {
+			v0 = f.amp[k]
+			break
+		}
+	}
+	big := slices.Max(f.amp)
+	reach := make([]float64, len(f.w[0]))
+	for _, w := range f.w {
+		for p := range w {
+			reach[p] = math.Max(reach[p], cmplx.Abs(w[p]))
+		}
+	}
+	var start func(x []float64, p int)
+	start = func(x []float64, p int) {
+		if p < len(reach) {
+			for _, gain := range []float64{0.15, 0.5, 1, 2} {
+				for k := range 12 {
+					a := cmplx.Rect(gain*big/reach[p], (float64(k)+0.3)*math.Pi/6)
+					x[1+2*p], x[2+2*p] = real(a), imag(a)
+					start(x, p+1)
+				}
+			}
+			return
+		}
+		g := *f
+		g.x = slices.Clone(x)
+		g.chi2 = f.descend(g.x)
+		if g.x[0] < 0 { // the same solution turned by 180 degrees
+			for i := range g.x {
+				g.x[i] = -g.x[i]
+			}
+		}
+		found = append(found, g)
+	}
+	first := make([]float64, len(f.x))
+	first[0] = math.Max(v0, 0.05*big)
+	start(first, 0)
+	slices.SortFunc(found, func(a, b amplitudeFit) int {
+		switch {
+		case a.chi2 < b.chi2:
+			return -1
+		case a.chi2 > b.chi2:
+			return 1
+		}
+		return 0
+	})
+	return f.distinct(found, known, big)
+}
+
+func (f *amplitudeFit) distinct(found []amplitudeFit, known bool, big float64) (out []amplitudeFit) {
+	s2 := 1.0
+	if !known {
+		dof := math.Max(1, float64(len(f.amp)-len(f.x)))
+		s2 = math.Max(found[0].chi2/dof, math.Pow(0.01*big, 2))
+	}
+next:
+	for _, g := range found {
+		if !(g.chi2 <= found[0].chi2+9*s2) {
+			break
+		}
+		for _, h := range out {
+			if f.alike(g.x, h.x, big) {
+				continue next
+			}
+		}
+		if known {
+			g.setCovariance()
+		}
+		out = append(out, g)
+	}
+	return out
+}
+
+// alike compares what two solutions say of the runs as vectors.
+func (f *amplitudeFit) alike(x, y []float64, big float64) bool {
+	for k := range f.amp {
+		if cmplx.Abs(f.vector(x, k)-f.vector(y, k)) > 0.02*big {
+			return false
+		}
+	}
+	return true
+}
+
+func (f *amplitudeFit) setCovariance() {
+	n := len(f.x)
+	jtj := mat.NewSymDense(n, nil)
+	f.normal(f.x, jtj, make([]float64, n))
+	var ch mat.Cholesky
+	f.cov = mat.NewSymDense(n, nil)
+	if !ch.Factorize(jtj) || ch.InverseTo(f.cov) != nil {
+		f.cov = nil
+	}
+}
+
+// candidate is one answer of a no-phase job.
+type candidate struct {
+	Alternative
+	asFound   []complex128
+	influence [][]complex128
+	condition float64
+	score     float64
+}
+
+// most combinations of solutions that are looked at: two per sensor, 12 sensors.
+const mostCombinations = 4096
+
+// combine takes one solution per sensor, in every combination, and orders the
+// corrections by how well data and planes agree with them.
+func combine(c *Case, o Options, fits [][]amplitudeFit, known bool) []candidate {
+	var out []candidate
+	pick := make([]int, len(fits))
+	for range mostCombinations {
+		if cand, ok := assemble(c, o, fits, pick, known); ok {
+			out = append(out, cand)
+		}
+		i := 0
+		for ; i < len(pick); i++ {
+			if pick[i]++; pick[i] < len(fits[i]) {
+				break
+			}
+			pick[i] = 0
+		}
+		if i == len(pick) {
+			break
+		}
+	}
+	slices.SortStableFunc(out, func(a, b candidate) int {
+		switch {
+		case a.score < b.score:
+			return -1
+		case a.score > b.score:
+			return 1
+		}
+		return 0
+	})
+	return out
+}
+
+func assemble(c *Case, o Options, fits [][]amplitudeFit, pick []int, known bool) (candidate, bool) {
+	rows, planes := len(fits), len(c.Planes)
+	p := problem{v0: make([]complex128, rows), a: newMatrix(rows, planes), caps: caps(c)}
+	cand := candidate{}
+	sum, n, fit := 0.0, 0, 0.0
+	for s, k := range pick {
+		f := &fits[s][k]
+		p.v0[s] = complex(f.x[0], 0)
+		for q := range planes {
+			p.a.set(s, q, complex(f.x[1+2*q], f.x[2+2*q]))
+		}
+		cand.influence = append(cand.influence, slices.Clone(p.a.row(s)))
+		for i, a := range f.amp {
+			e := cmplx.Abs(f.vector(f.x, i)) - a
+			sum, n = sum+e*e, n+1
+		}
+		fit += f.chi2
+	}
+	cand.asFound = p.v0
+	scaled, _ := scaleColumns(p.a)
+	cand.condition = decompose(scaled).condition()
+	if !(cand.condition < tooAlike) {
+		return cand, false
+	}
+	method := o.Method
+	if method == Ridge {
+		method = LeastSquares
+	}
+	w, _, err := p.choose(method, 1e-8)
+	if err != nil {
+		return cand, false
+	}
+	res := p.residuals(w)
+	last := c.totals(c.Runs[len(c.Runs)-1])
+	for q, plane := range c.Planes {
+		if !finite(w[q]) {
+			return cand, false
+		}
+		cand.Corrections = append(cand.Corrections, Correction{Plane: plane.Name, Total: w[q], Further: w[q] - last[q]})
+	}
+	for _, r := range res {
+		cand.Predicted = append(cand.Predicted, Prediction{Residual: r, FurtherResidual: r})
+	}
+	cand.Misfit = math.Sqrt(sum / float64(n))
+	cand.score = fit
+	if !known {
+		cand.score = sum
+	}
+	cand.score += math.Pow(norm(res), 2) * scoreOfResidual(fits, known)
+	if known {
+		noPhaseErrors(c, &cand, fits, pick, w)
+	}
+	return cand, true
+}
+
+// scoreOfResidual weighs what the planes leave against the misfit of the data:
+// several sensors that look for different weights are an unlikely combination.
+func scoreOfResidual(fits [][]amplitudeFit, known bool) float64 {
+	if !known {
+		return 1
+	}
+	sd := 0.0
+	for _, f := range fits {
+		sd = math.Max(sd, slices.Max(f[0].sd))
+	}
+	return 1 / (25 * sd * sd)
+}
+
+// noPhaseErrors propagates the stated errors to first order: the interval of
+// each mass and angle, and the radius about each predicted residual.
+func noPhaseErrors(c *Case, cand *candidate, fits [][]amplitudeFit, pick []int, w []complex128) {
+	planes := len(w)
+	scaled := newMatrix(len(pick), planes)
+	for s := range pick {
+		copy(scaled.row(s), cand.influence[s])
+	}
+	inv := decompose(scaled).pseudoInverse()
+	covW := make([]rotor.Cov, planes)
+	for s, k := range pick {
+		f := &fits[s][k]
+		var ch mat.Cholesky
+		if f.cov == nil || !ch.Factorize(f.cov) {
+			return
+		}
+		var l mat.TriDense
+		ch.LTo(&l)
+		var covM rotor.Cov
+		for j := range f.x { // one independent cause after the other
+			dm := complex(l.At(0, j), 0)
+			for q := range planes {
+				dm += complex(l.At(1+2*q, j), l.At(2+2*q, j)) * w[q]
+			}
+			covM = covM.Add(outer(dm))
+			for q := range planes {
+				covW[q] = covW[q].Add(outer(-inv.at(q, s) * dm))
+			}
+		}
+		for q := range planes {
+			for _, e := range slipsOf(c.Errors) {
+				covM = covM.Add(outer(cand.influence[s][q] * w[q] * e))
+			}
+		}
+		r := radius95(covM, 0)
+		cand.Predicted[s].Radius95, cand.Predicted[s].FurtherRadius95 = &r, &r
+	}
+	for q := range planes {
+		m, a := polarIntervals(w[q], covW[q], 0)
+		cand.Corrections[q].Mass, cand.Corrections[q].Angle = &m, &a
+	}
+}
+
+func judgeNoPhase(c *Case, a *Answer, fits [][]amplitudeFit, known, partly bool) {
+	if partly && !known {
+		a.verdict("errors-incomplete", "Some readings state an error and others do not, so no interval is given: state the standard error of every reading.")
+	}
+	if n := len(a.Alternatives); n > 0 {
+		a.verdict("ambiguous", fmt.Sprintf("Amplitudes alone fit %d different corrections; the others stand under alternatives. Make one more run with the trial weight about 90 degrees from the line of the others before choosing.", n+1))
+	}
+	effect, dof := 0.0, 0
+	for s := range fits {
+		f := &fits[s][0]
+		dof += len(f.amp) - len(f.x)
+		for k := range f.amp {
+			effect = math.Max(effect, cmplx.Abs(f.vector(f.x, k)-complex(f.x[0], 0)))
+		}
+	}
+	closes := a.Misfit <= 0.02*effect
+	if known && dof > 0 {
+		chi2 := 0.0
+		for s := range fits {
+			chi2 += fits[s][0].chi2
+		}
+		closes = chi2 <= chi2Quantile(0.99, float64(dof))
+	}
+	if !closes {
+		a.verdict("does-not-close", fmt.Sprintf("No single weight effect fits all amplitudes: the rms misfit is %.3g beside a largest effect of %.3g (%.1f %%). Repeat the run that looks odd; until then the answer is a compromise.", a.Misfit, effect, 100*a.Misfit/effect))
+	}
+	judgeForces(c, a)
 }
