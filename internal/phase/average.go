@@ -1,0 +1,237 @@
+package phase
+
+import (
+	"math"
+)
+
+// Method says how turns become a reading.
+type Method string
+
+// The methods. Taper is the default.
+const (
+	Taper Method = "taper" // Hann weights over the turns: rejects neighbours from about 3 turns^-1 of the speed away, costs 22 % in noise
+	Equal Method = "equal" // equal weights: least noise
+	Joint Method = "joint" // least squares together with the named neighbours
+)
+
+// Tone is a neighbour that may stand close to an order: another fan by its own
+// tach, or the line frequency as estimated.
+type Tone struct {
+	Name string
+	Hz   float64
+}
+
+// AverageConfig says how an Average makes readings. The zero value is a
+// tapered reading over everything since the last standstill.
+type AverageConfig struct {
+	Turns      int    // newest turns that make a reading; 0 = all since Reset or the last standstill
+	Method     Method // empty = Taper, and Joint where a neighbour is near
+	Neighbours []Tone // removed by Joint where they are within half an order
+	Slope      *Slope // speed normalisation; nil = none
+}
+
+// Average collects turns and makes readings of them. Turns of another set-up,
+// after a standstill or after a long hole begin a new reading: what was on the
+// rotor before may have changed.
+type Average struct {
+	cfg   AverageConfig
+	turns []*Turn // ring when cfg.Turns > 0
+	next  int     // where the next turn goes
+	n     int
+	base  [NumDrops]uint64 // dropped before the first turn kept
+	fit   fit
+}
+
+// A hole in the accepted turns longer than both of these begins a new reading.
+const (
+	holeSeconds = 2
+	holeTurns   = 20
+)
+
+// NewAverage makes an empty Average.
+func NewAverage(cfg AverageConfig) *Average {
+	if cfg.Turns < 0 {
+		cfg.Turns = 0
+	}
+	return &Average{cfg: cfg}
+}
+
+// Reset forgets all turns.
+func (a *Average) Reset() { a.n, a.next = 0, 0 }
+
+// Turns is how many turns the next reading will use.
+func (a *Average) Turns() int { return a.n }
+
+// Add takes a turn. It keeps a copy; in a rolling Average it allocates nothing
+// once the window is full.
+func (a *Average) Add(t *Turn) {
+	if a.n > 0 && a.broken(t) {
+		a.Reset()
+	}
+	if a.n == 0 {
+		a.base = t.dropped
+	}
+	if a.cfg.Turns > 0 && a.n == a.cfg.Turns {
+		a.base = a.at(0).dropped
+	}
+	if a.next == len(a.turns) {
+		a.turns = append(a.turns, &Turn{})
+	}
+	t.copyTo(a.turns[a.next])
+	a.next++
+	if a.cfg.Turns > 0 {
+		a.next %= a.cfg.Turns
+		a.n = min(a.n+1, a.cfg.Turns)
+	} else {
+		a.n = a.next
+	}
+}
+
+func (a *Average) broken(t *Turn) bool {
+	last := a.at(a.n - 1)
+	hole := t.Tick - last.Tick - last.Seconds
+	return t.shape != last.shape || t.run != last.run || hole < -last.Seconds ||
+		hole > math.Max(holeSeconds, holeTurns*last.Seconds)
+}
+
+// at is the i-th oldest turn.
+func (a *Average) at(i int) *Turn {
+	if a.cfg.Turns > 0 && a.n == a.cfg.Turns {
+		return a.turns[(a.next+i)%a.cfg.Turns]
+	}
+	return a.turns[i]
+}
+
+// Reading reduces the turns to one reading. Without turns it is empty and
+// untrusted.
+func (a *Average) Reading() Reading {
+	if a.n == 0 {
+		return Reading{Method: string(Taper), Why: "no revolution was accepted",
+			Flags: []Flag{{Code: TooFewTurns, Fatal: true, Text: "No revolution was accepted, so there is no reading: check the tach signal and that the rotor turns."}}}
+	}
+	r := a.summary()
+	a.choose(&r)
+	a.fit.solve(a)
+	r.Channels = make([]ChannelReading, len(a.at(0).shape.setup.Channels))
+	for c := range r.Channels {
+		r.Channels[c] = a.channel(c)
+	}
+	a.judge(&r)
+	return r
+}
+
+// summary fills what does not depend on the method.
+func (a *Average) summary() Reading {
+	first, last := a.at(0), a.at(a.n-1)
+	r := Reading{Turns: a.n, Start: first.Tick, Seconds: last.Tick + last.Seconds - first.Tick}
+	var sum, sq float64
+	for i := range a.n {
+		sum += a.at(i).Seconds
+	}
+	r.Speed = 2 * math.Pi * float64(a.n) / sum
+	for i := range a.n {
+		d := a.at(i).Speed - r.Speed
+		sq += d * d
+	}
+	if a.n > 1 {
+		r.SpeedSD = math.Sqrt(sq / float64(a.n-1))
+	}
+	for d := range r.Dropped {
+		r.Dropped[d] = int(last.dropped[d] - a.base[d])
+	}
+	return r
+}
+
+func (a *Average) channel(c int) ChannelReading {
+	sh := a.at(0).shape
+	ch := sh.setup.Channels[c]
+	cr := ChannelReading{Name: ch.Name, Quantity: ch.Quantity}
+	for k, n := range sh.orders[:sh.asked] {
+		if !a.fit.has(k) {
+			continue
+		}
+		v := a.fit.value(c, k)
+		cov, dof := a.fit.scatter(a, c, k)
+		cr.Orders = append(cr.Orders, Component{Order: n, Value: v, Cov: cov, DoF: dof})
+	}
+	return cr
+}
+
+// Progress is how far a reading has come.
+type Progress struct {
+	Turns         int
+	Speed         float64   // rad/s
+	StandardError []float64 // per channel, peak per axis of its first order, in the channel's quantity
+}
+
+// Progress tells how far the reading has come: its standard error now.
+func (a *Average) Progress() Progress {
+	p := Progress{Turns: a.n}
+	if a.n < 4 {
+		return p
+	}
+	r := a.Reading()
+	p.Speed = r.Speed
+	for _, c := range r.Channels {
+		se := math.NaN()
+		if len(c.Orders) > 0 {
+			se = c.Orders[0].StandardError()
+		}
+		p.StandardError = append(p.StandardError, se)
+	}
+	return p
+}
+
+// Need is the number of turns after which the standard error of a channel can
+// be expected to be at most target, in the channel's quantity: the error falls
+// with the square root of the turns. ok is false while nothing is known.
+func (p Progress) Need(channel int, target float64) (turns int, ok bool) {
+	if channel < 0 || channel >= len(p.StandardError) || !(target > 0) || !(p.StandardError[channel] >= 0) {
+		return 0, false
+	}
+	ratio := p.StandardError[channel] / target
+	return int(math.Ceil(math.Min(float64(p.Turns)*ratio*ratio, 1e9))), true
+}
+
+// StandardError is the standard deviation of one axis of the phasor, averaged
+// over the two.
+func (c Component) StandardError() float64 { return math.Sqrt(math.Max(0, c.Cov.PerAxis())) }
+
+// noPhase is the ratio of amplitude to standard error below which a phase
+// means nothing.
+const noPhase = 3
+
+// Amplitude is |Value| without the part that noise alone adds to a magnitude:
+// sqrt(|V|^2 - se^2), 0 where the noise is larger. (The mean of a Rice
+// distribution exceeds its A by about se^2/2A.)
+func (c Component) Amplitude() float64 {
+	v := real(c.Value)*real(c.Value) + imag(c.Value)*imag(c.Value) - c.Cov.PerAxis()
+	return math.Sqrt(math.Max(0, v))
+}
+
+// HasPhase reports whether the amplitude stands far enough above its standard
+// error for a phase to mean anything.
+func (c Component) HasPhase() bool {
+	se := c.StandardError()
+	return c.Value != 0 && math.Hypot(real(c.Value), imag(c.Value)) >= noPhase*se
+}
+
+// PhaseSD is the standard deviation of the phase in rad, to first order: the
+// error across the phasor over its length. Infinite where there is no phase.
+func (c Component) PhaseSD() float64 {
+	if !c.HasPhase() {
+		return math.Inf(1)
+	}
+	angle := math.Atan2(imag(c.Value), real(c.Value))
+	return math.Sqrt(math.Max(0, c.Cov.Along(angle+math.Pi/2))) / math.Hypot(real(c.Value), imag(c.Value))
+}
+
+// Region95 returns the half axes of the 95 % ellipse of the phasor and the
+// angle of the major one: Hotelling's limit 2B/(B-1) F(2, B-1) for a covariance
+// of B degrees of freedom (Anderson, An Introduction to Multivariate
+// Statistical Analysis, section 5.2; from memory).
+func (c Component) Region95() (major, minor, angle float64) {
+	major, minor, angle = c.Cov.Principal()
+	k := math.Sqrt(EllipseLimit(0.95, c.DoF))
+	return major * k, minor * k, angle
+}

@@ -1,0 +1,346 @@
+package phase
+
+import (
+	"math"
+
+	"counterpoise/internal/acq"
+)
+
+// Extractor turns blocks into turns. One goroutine feeds it; it allocates only
+// when a block brings a new Setup.
+type Extractor struct {
+	cfg   Config
+	shape *shape
+	judge judge
+	watch watch
+	lay   lay
+	turn  Turn
+
+	buf     [][]float32 // [channel] samples 0..n; all positions count from its start
+	n       int
+	start   float64 // s of board time of sample 0 of buf
+	rate    float64
+	first   uint64 // tick of the very first block
+	edges   queue
+	mean    []float64 // per channel, of the last turn
+	slope   []float64 // per channel, change of the mean per second
+	meanAt  float64   // board time of the centre of mean; NaN before the first
+	dropped [NumDrops]uint64
+	turns   uint64
+	stops   uint64 // standstills and new set-ups so far
+}
+
+// NewExtractor makes an Extractor. The zero Config will do.
+func NewExtractor(cfg Config) *Extractor {
+	return &Extractor{cfg: cfg.withDefaults()}
+}
+
+// Orders are the orders of every Turn's Values.
+func (x *Extractor) Orders() []int { return x.cfg.Orders }
+
+// Dropped counts the revolutions that were not accepted, by reason, since the
+// start. It never goes down.
+func (x *Extractor) Dropped() [NumDrops]uint64 { return x.dropped }
+
+// Add takes the next block and calls each for every turn that it completes.
+// The Turn is valid during the call only. Edges may come up to Config.Late
+// after their samples, or before them. Blocks without a Setup are ignored.
+func (x *Extractor) Add(b *acq.Block, each func(*Turn)) {
+	if b == nil || b.Setup == nil || !x.fits(b) {
+		return
+	}
+	if x.shape == nil || x.shape.setup != b.Setup {
+		x.reset(b)
+	}
+	if b.Gap != acq.NoLoss {
+		x.gap()
+	}
+	if b.LostEdges > 0 {
+		x.edges.lost = true
+	}
+	at := x.blockTime(b)
+	x.start = at - float64(x.n)/x.rate
+	x.takeEdges(b)
+	x.watch.samples(b, x.rate)
+	for from := 0; from < b.Len(); {
+		take := min(b.Len()-from, cap(x.buf[0])-x.n)
+		for c := range x.buf {
+			x.buf[c] = append(x.buf[c], b.Samples[c][from:from+take]...)
+		}
+		x.n += take
+		from += take
+		x.run(each)
+		x.trim(from < b.Len())
+	}
+	x.watch.silent(x)
+}
+
+// fits reports whether the block has the form its Setup promises.
+func (x *Extractor) fits(b *acq.Block) bool {
+	s := b.Setup
+	if !(s.Rate > 0) || math.IsInf(s.Rate, 0) || len(b.Samples) != len(s.Channels) || len(b.Samples) == 0 {
+		return false
+	}
+	for _, c := range b.Samples {
+		if len(c) != b.Len() {
+			return false
+		}
+	}
+	return true
+}
+
+func (x *Extractor) reset(b *acq.Block) {
+	old := x.shape
+	x.stops++
+	x.shape = newShape(b.Setup, x.cfg.Orders)
+	x.rate = b.Setup.Rate
+	if old == nil {
+		x.first = b.Tick
+	}
+	channels := len(b.Setup.Channels)
+	longest := 2 * math.Pi / x.cfg.MinSpeed
+	keep := int(math.Min(x.rate*((warmUp+1)*longest+x.cfg.Late), 1<<24)) + 16
+	x.buf = make([][]float32, channels)
+	for c := range x.buf {
+		x.buf[c] = make([]float32, 0, keep)
+	}
+	x.n = 0
+	x.turn = Turn{shape: x.shape, Values: make([]complex128, channels*x.shape.asked)}
+	x.turn.init(x.shape)
+	x.mean, x.slope = make([]float64, channels), make([]float64, channels)
+	x.meanAt = math.NaN()
+	x.edges.clear()
+	x.judge = newJudge(b.Setup.PulsesPerTurn, x.rate, x.cfg)
+	x.watch = watch{tach: b.Setup.HasTach, rms: make([]float64, channels)}
+}
+
+// gap forgets what cannot be joined across missing samples.
+func (x *Extractor) gap() {
+	if x.judge.open() || x.edges.len() > 0 {
+		x.dropped[DropGap]++
+	}
+	x.clearSamples()
+	x.edges.clear()
+	x.judge.breakOff()
+	x.meanAt = math.NaN()
+	x.watch.gap()
+}
+
+func (x *Extractor) clearSamples() {
+	for c := range x.buf {
+		x.buf[c] = x.buf[c][:0]
+	}
+	x.n = 0
+}
+
+func (x *Extractor) blockTime(b *acq.Block) float64 {
+	hz := b.Setup.TickHz
+	if !(hz > 0) {
+		hz = b.Setup.Rate
+	}
+	return float64(int64(b.Tick-x.first)) / hz
+}
+
+// takeEdges puts the block's edges into the queue, in the buffer's positions.
+func (x *Extractor) takeEdges(b *acq.Block) {
+	for _, e := range b.Edges {
+		pos := e.Pos + float64(x.n)
+		if math.IsNaN(pos) || pos < -1 || pos > float64(x.n+b.Len())+10*x.rate {
+			x.dropped[DropSpurious]++
+			continue
+		}
+		if !x.edges.push(pos, e.Number) {
+			x.dropped[DropSpurious]++
+		}
+	}
+}
+
+// run judges every edge that the samples have reached and sums the turns that
+// are accepted.
+func (x *Extractor) run(each func(*Turn)) {
+	for {
+		e, ok := x.edges.ready(x.judge.lookahead(), float64(x.n-2))
+		if !ok {
+			return
+		}
+		if x.judge.cold() {
+			x.judge.warm(&x.edges)
+		}
+		v := x.judge.edge(e)
+		x.edges.pop()
+		x.watch.edge(x, v)
+		if v.drops > 0 {
+			x.dropped[v.reason] += uint64(v.drops)
+			x.meanAt = math.NaN()
+		}
+		if v.turn {
+			x.sum(v, each)
+		}
+	}
+}
+
+// trim forgets samples that no turn can need. The rest moves to the front, so
+// that the working set stays as small as a turn and a block.
+func (x *Extractor) trim(full bool) {
+	keepFrom := x.n - int(x.cfg.Late*x.rate)
+	if p, ok := x.judge.oldest(); ok {
+		keepFrom = int(math.Floor(p)) - 1
+	} else if p, ok := x.edges.oldest(); ok {
+		keepFrom = min(keepFrom, int(math.Floor(p))-1)
+	}
+	if room := cap(x.buf[0]) - x.n; room == 0 && keepFrom < cap(x.buf[0])/4 {
+		// Slower than the slowest speed: the turn is given up.
+		keepFrom = cap(x.buf[0]) / 2
+		if x.judge.open() {
+			x.dropped[DropSpeed]++
+		}
+		x.judge.breakOff()
+		x.edges.dropBefore(float64(keepFrom))
+	}
+	lag := x.n/4 + 1
+	if keepFrom < lag && !full { // moving little is not worth it
+		return
+	}
+	if keepFrom <= 0 {
+		return
+	}
+	for c, b := range x.buf {
+		x.buf[c] = b[:copy(b, b[keepFrom:])]
+	}
+	x.n -= keepFrom
+	x.start += float64(keepFrom) / x.rate
+	x.judge.shift(float64(keepFrom))
+	x.edges.shift(float64(keepFrom))
+}
+
+// sum reduces one accepted turn to its values.
+func (x *Extractor) sum(v verdict, each func(*Turn)) {
+	t := &x.turn
+	from, to := v.anchors[0].pos, v.anchors[len(v.anchors)-1].pos
+	n := to - from
+	if n < 5 || from < 0 {
+		x.dropped[DropShort]++
+		x.meanAt = math.NaN()
+		return
+	}
+	t.Tick = x.start + (from)/x.rate - x.shape.setup.TachDelay
+	t.Seconds = n / x.rate
+	t.Speed = 2 * math.Pi / t.Seconds
+	t.Accel = v.accel * x.rate * x.rate
+	x.lay.over(t, v.anchors, v.accel, x.rate)
+	for c := range x.buf {
+		if !x.channel(t, c) {
+			x.dropped[DropValue]++
+			x.meanAt = math.NaN()
+			return
+		}
+	}
+	x.values(t, v)
+	t.Number = x.turns
+	x.turns++
+	t.dropped, t.run = x.dropped, x.stops
+	x.watch.turn(t)
+	if each != nil {
+		each(t)
+	}
+}
+
+// channel sums one channel's samples; false where they cannot be used.
+func (x *Extractor) channel(t *Turn, c int) bool {
+	l, orders := &x.lay, len(x.shape.orders)
+	buf := x.buf[c]
+	check := complex128(0)
+	for s := range l.parts {
+		p := &l.parts[s]
+		y := buf[p.first : p.first+p.count]
+		for k := range t.fitted {
+			st, r := &l.step[p.seg*t.fitted+k], l.start[s*t.fitted+k]
+			var dc, re, im float64
+			if l.sparse {
+				dc, re, im = st.few(y, r)
+			} else {
+				dc, re, im = st.sum(y, r)
+				if whole := len(y) / group * group; whole < len(y) {
+					d, a, b := st.few(y[whole:], r*st.ahead(whole))
+					dc, re, im = dc+d, re+a, im+b
+				}
+			}
+			t.dc[c*maxSectors+s] = dc
+			t.val[(c*orders+k)*maxSectors+s] = complex(re, im)
+			check += complex(re, im)
+		}
+	}
+	for i := range l.borders {
+		b := &l.borders[i]
+		w := b.weight * float64(buf[b.sample])
+		t.dc[c*maxSectors+b.sector] += w
+		for k := range t.fitted {
+			t.val[(c*orders+k)*maxSectors+b.sector] += complex(w, 0) * b.phasor[k]
+		}
+		check += complex(w, 0)
+	}
+	return finite(check) && !x.clipped(c, l.parts[0].first, x.lay.borders[2].sample)
+}
+
+func finite(z complex128) bool {
+	s := real(z) + imag(z)
+	return s-s == 0
+}
+
+// clipped reports whether any sample lies at the converter's end.
+func (x *Extractor) clipped(c, from, to int) bool {
+	lim := float32(x.shape.setup.Channels[c].FullScale)
+	if !(lim > 0) {
+		return false
+	}
+	for _, v := range x.buf[c][from : to+1] {
+		if v >= lim || v <= -lim {
+			return true
+		}
+	}
+	return false
+}
+
+// values forms the phasors of the turn from its sums.
+func (x *Extractor) values(t *Turn, v verdict) {
+	sh, stride := x.shape, x.shape.kmax+1
+	at := t.Tick + t.Seconds/2
+	span := at - x.meanAt
+	joined := span > 0 && span < 1.5*t.Seconds
+	for c := range x.buf {
+		mean := 0.0
+		for _, d := range t.dc[c*maxSectors:][:t.sectors] {
+			mean += d
+		}
+		mean /= t.samples
+		if joined {
+			x.slope[c] += ((mean-x.mean[c])/span - x.slope[c]) / 4
+		} else if math.IsNaN(x.meanAt) {
+			x.slope[c] = 0
+		}
+		x.mean[c] = mean
+		turn := sh.delay(c) * t.Speed
+		for k, n := range sh.orders[:sh.asked] {
+			var z, g, l complex128
+			for s := range t.sectors {
+				z += t.val[(c*len(sh.orders)+k)*maxSectors+s]
+				d := t.geo[s*stride+n]
+				g += d
+				l += d*complex(t.at[s]-t.Seconds/2, 0) + t.lin[s*stride+n]
+			}
+			z -= complex(mean, 0)*conj(g) + complex(x.slope[c], 0)*conj(l)
+			z *= complex(2/t.samples, 0)
+			if turn != 0 {
+				sin, cos := math.Sincos(turn * float64(n))
+				z *= complex(cos, sin)
+			}
+			if !usable(n, t.samples) {
+				z = complex(math.NaN(), math.NaN())
+			}
+			t.Values[c*sh.asked+k] = z
+		}
+	}
+	x.meanAt = at
+}
+
+func conj(z complex128) complex128 { return complex(real(z), -imag(z)) }

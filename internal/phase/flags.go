@@ -1,0 +1,93 @@
+package phase
+
+import (
+	"fmt"
+	"math"
+
+	"counterpoise/internal/rotor"
+)
+
+// The codes of Flag.
+const (
+	TooFewTurns   = "too-few-turns"
+	SpeedUnsteady = "speed-unsteady"
+	ManyDropped   = "many-dropped"
+	NoSignal      = "no-signal"
+	DeadChannel   = "dead-channel"
+	NotFinite     = "not-finite"
+)
+
+const (
+	fewTurns      = 8    // below it a scatter says too little
+	unsteady      = 0.01 // relative scatter of the speed that deserves a word
+	veryUnsteady  = 0.05 // ... at which the reading is of no one speed
+	droppedSome   = 0.1  // share of turns dropped that deserves a word
+	droppedMost   = 0.5  // ... at which the tach is not to be believed
+	constantShare = 1e-7 // of the mean: less scatter than single precision has is no measurement
+)
+
+// judge sets the flags of a reading.
+func (a *Average) judge(r *Reading) {
+	if r.Turns < fewTurns {
+		r.flag(TooFewTurns, true, "Only %d revolutions were accepted: at least %d are needed before their scatter says how good the reading is. Measure longer.", r.Turns, fewTurns)
+	}
+	if share := r.SpeedSD / r.Speed; share > unsteady {
+		r.flag(SpeedUnsteady, share > veryUnsteady, "The speed varied by %.1f %% (standard deviation) around %.0f rpm: hold it steady, or read while it is.", 100*share, rotor.RPM(r.Speed))
+	}
+	lost := 0
+	for _, n := range r.Dropped {
+		lost += n
+	}
+	if share := float64(lost) / float64(lost+r.Turns); share > droppedSome {
+		r.flag(ManyDropped, share > droppedMost, "%d of %d revolutions were dropped (%s): look at the tach, its mark and the link.", lost, lost+r.Turns, worstDrop(r.Dropped))
+	}
+	for c := range r.Channels {
+		a.judgeChannel(r, c)
+	}
+}
+
+func (a *Average) judgeChannel(r *Reading, c int) {
+	ch := &r.Channels[c]
+	for _, o := range ch.Orders {
+		if !finite(o.Value) {
+			r.flag(NotFinite, true, "Channel %q gives no finite value: look at its scale and its samples.", ch.Name)
+			return
+		}
+	}
+	if len(ch.Orders) == 0 {
+		return
+	}
+	first := ch.Orders[0]
+	if mean := math.Abs(a.fit.sol[c*a.fit.params]); first.StandardError() <= constantShare*mean && math.Hypot(real(first.Value), imag(first.Value)) <= 10*constantShare*mean ||
+		first.Value == 0 && first.StandardError() == 0 {
+		r.flag(DeadChannel, true, "Channel %q delivers a constant: no sensor does. Look at its cable and supply.", ch.Name)
+		return
+	}
+	if !first.HasPhase() {
+		r.flag(NoSignal, false, "Channel %q shows no vibration at order %d above its noise, so it has no phase: its amplitude is below %.3g.", ch.Name, first.Order, noPhase*first.StandardError())
+	}
+}
+
+func (r *Reading) flag(code string, fatal bool, format string, args ...any) {
+	r.Flags = append(r.Flags, Flag{Code: code, Fatal: fatal, Text: fmt.Sprintf(format, args...)})
+}
+
+func worstDrop(d [NumDrops]int) string {
+	worst := Drop(0)
+	for k := range d {
+		if d[k] > d[worst] {
+			worst = Drop(k)
+		}
+	}
+	return "most: " + worst.String()
+}
+
+// Flagged reports whether a code stands.
+func (r *Reading) Flagged(code string) bool {
+	for _, f := range r.Flags {
+		if f.Code == code {
+			return true
+		}
+	}
+	return false
+}

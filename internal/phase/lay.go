@@ -1,0 +1,191 @@
+package phase
+
+import (
+	"math"
+	"math/cmplx"
+)
+
+// anchor is a mark whose passing and angle are known.
+type anchor struct {
+	pos   float64 // sample position in the extractor's buffer
+	angle float64 // rad from the turn's start, 0 for the first and 2 pi for the last
+}
+
+// part is one sector of a turn laid over the samples: between two anchors the
+// angle is linear, and turned once per sector towards the quadratic course of
+// an accelerating rotor.
+type part struct {
+	first, count int     // samples
+	seg          int     // index of its steppers
+	theta        float64 // angle of the first sample, rad
+	delta        float64 // rad a sample
+}
+
+// border is a sample at an end of the turn that counts by a share.
+type border struct {
+	sample, sector int
+	weight         float64
+	theta          float64
+	phasor         []complex128 // exp(-i orders[k] theta)
+}
+
+// lay is a turn laid over the samples, shared by all channels.
+type lay struct {
+	parts   []part
+	borders [4]border
+	step    []stepper    // [seg*len(orders)+k]
+	start   []complex128 // [sector*len(orders)+k] rotator at the sector's start
+	sparse  bool         // too few samples for groups
+}
+
+// over lays the angle over the samples between the anchors and fills t's
+// shared sums. accel is in rad per sample squared; rate in samples per second.
+func (l *lay) over(t *Turn, a []anchor, accel, rate float64) {
+	sh := t.shape
+	n := a[len(a)-1].pos - a[0].pos
+	t.samples, t.fitted = 0, sh.fitted(n)
+	l.cut(a, accel, n)
+	t.sectors = len(l.parts)
+	l.ends(a, accel)
+	l.rotators(sh.orders[:t.fitted])
+	clear(t.geo)
+	clear(t.lin)
+	for s := range l.parts {
+		p := &l.parts[s]
+		mid := float64(p.first) + float64(p.count-1)/2
+		t.at[s] = (mid - a[0].pos) / rate
+		t.mid[s] = p.theta + p.delta*float64(p.count-1)/2
+		p.geometric(t.geo[s*(sh.kmax+1):], t.lin[s*(sh.kmax+1):], sh.kmax, rate)
+	}
+	for i := range l.borders {
+		b := &l.borders[i]
+		at := (float64(b.sample)-a[0].pos)/rate - t.at[b.sector]
+		z, one := complex(b.weight, 0), cmplx.Rect(1, b.theta)
+		for k := 0; k <= sh.kmax; k++ {
+			t.geo[b.sector*(sh.kmax+1)+k] += z
+			t.lin[b.sector*(sh.kmax+1)+k] += z * complex(at, 0)
+			z *= one
+		}
+	}
+	for s := range l.parts {
+		t.samples += real(t.geo[s*(sh.kmax+1)])
+	}
+}
+
+// cut divides the whole samples of the turn into sectors, at most maxSectors,
+// each within one segment between anchors and in whole groups but for the
+// segment's last.
+func (l *lay) cut(a []anchor, accel, n float64) {
+	l.parts = l.parts[:0]
+	segments := len(a) - 1
+	l.sparse = n < sparse/2*float64(segments)
+	unit := group
+	if l.sparse {
+		unit = 1
+	}
+	for g := range segments {
+		from, to := int(math.Floor(a[g].pos))+1, int(math.Floor(a[g+1].pos))+1
+		delta := (a[g+1].angle - a[g].angle) / (a[g+1].pos - a[g].pos)
+		sectors := max(1, min(maxSectors/segments, (to-from)/unit))
+		each := (to - from) / unit / sectors * unit
+		for s := range sectors {
+			p := part{first: from + s*each, count: each, seg: g, delta: delta}
+			if s == sectors-1 {
+				p.count = to - p.first
+			}
+			p.theta = a[g].angle + delta*(float64(p.first)-a[g].pos) +
+				bend(accel, float64(p.first)-a[g].pos, float64(p.count), a[g+1].pos-a[g].pos)
+			l.parts = append(l.parts, p)
+		}
+	}
+}
+
+// bend is the mean over count samples from sample x on of the deviation of a
+// quadratic angle from the straight line between two anchors span apart.
+func bend(accel, x, count, span float64) float64 {
+	mid := x + (count-1)/2
+	return -accel / 2 * (mid*(span-mid) - count*count/12)
+}
+
+// ends weighs the samples on both sides of the turn's start and end by the
+// share of the straight line between them that lies in the turn. What a
+// harmonic that is not fitted leaks through the ends then falls with the square
+// of the angle between samples.
+func (l *lay) ends(a []anchor, accel float64) {
+	last := len(l.parts) - 1
+	for i, pos := range [2]float64{a[0].pos, a[len(a)-1].pos} {
+		j := int(math.Floor(pos))
+		f := pos - float64(j)
+		before, after, sector := (1-f)*(1-f)/2, -f*f/2, 0
+		if i == 1 {
+			before, after, sector = -before, -after, last
+		}
+		p := &l.parts[sector]
+		for k, w := range [2]float64{before, after} {
+			b := &l.borders[2*i+k]
+			b.sample, b.sector, b.weight = j+k, sector, w
+			b.theta = p.theta + p.delta*float64(j+k-p.first)
+		}
+	}
+}
+
+func (l *lay) rotators(orders []int) {
+	l.step, l.start = l.step[:0], l.start[:0]
+	for s := range l.parts {
+		p := &l.parts[s]
+		if s == 0 || p.seg != l.parts[s-1].seg {
+			for _, n := range orders {
+				l.step = append(l.step, stepper{})
+				l.step[len(l.step)-1].set(n, p.delta)
+			}
+		}
+		theta := p.theta
+		if !l.sparse {
+			theta += p.delta * (group - 1) / 2
+		}
+		sin, cos := math.Sincos(theta)
+		for _, n := range orders {
+			l.start = append(l.start, power(complex(cos, -sin), n))
+		}
+	}
+	for i := range l.borders {
+		b := &l.borders[i]
+		sin, cos := math.Sincos(b.theta)
+		b.phasor = b.phasor[:0]
+		for _, n := range orders {
+			b.phasor = append(b.phasor, power(complex(cos, -sin), n))
+		}
+	}
+}
+
+// power is z to the n, n >= 1.
+func power(z complex128, n int) complex128 {
+	r := complex128(1)
+	for ; n > 0; n >>= 1 {
+		if n&1 == 1 {
+			r *= z
+		}
+		z *= z
+	}
+	return r
+}
+
+// geometric adds sum exp(i k theta) and the same weighted by the sample's time
+// from the part's centre, for k = 0..kmax: the Dirichlet kernel
+// sin(m x/2)/sin(x/2), x = k delta, and its derivative.
+func (p *part) geometric(geo, lin []complex128, kmax int, rate float64) {
+	m := float64(p.count)
+	half, full := cmplx.Rect(1, p.delta/2), cmplx.Rect(1, p.delta/2*m)
+	mid := cmplx.Rect(1, p.theta+p.delta*(m-1)/2)
+	zh, zf, zm := complex128(1), complex128(1), complex128(1)
+	geo[0] += complex(m, 0)
+	for k := 1; k <= kmax; k++ {
+		zh, zf, zm = zh*half, zf*full, zm*mid
+		sh, ch, sf, cf := imag(zh), real(zh), imag(zf), real(zf)
+		if math.Abs(sh) < 1e-9 { // an alias of zero; no order that is fitted comes here
+			continue
+		}
+		geo[k] += zm * complex(sf/sh, 0)
+		lin[k] += zm * complex(0, -(m*cf*sh-sf*ch)/(2*sh*sh*rate))
+	}
+}

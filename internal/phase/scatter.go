@@ -1,0 +1,141 @@
+package phase
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"counterpoise/internal/rotor"
+)
+
+// The covariance of a reading comes from the scatter of its turns, by the
+// equal-weighted cosine estimator of the long-run variance: the residuals are
+// projected on the B slowest cosines over the reading, and the mean square of
+// the projections is the variance that an average over the whole reading sees.
+// Turns that hang together - noise coloured by a resonance, a wandering speed -
+// then count for what they are worth, where their plain scatter would promise
+// far too much. The price is few degrees of freedom, B, and limits from F and t.
+// (Lazarus, Lewis, Stock and Watson, HAR Inference, J. Business & Economic
+// Statistics 36:4, 2018; from memory.)
+
+// terms is the number of cosines for so many turns.
+func terms(turns int) int {
+	switch {
+	case turns < 6:
+		return max(1, turns-2)
+	case turns < 32:
+		return 4
+	}
+	return 6
+}
+
+// scatter is the covariance of order index k on channel c and its degrees of
+// freedom.
+func (f *fit) scatter(a *Average, c, k int) (rotor.Cov, float64) {
+	f.residuals(a, c, k)
+	b := terms(a.n)
+	var cov rotor.Cov
+	n := float64(a.n)
+	for j := 1; j <= b; j++ {
+		var z complex128
+		// cos(pi j (i+1/2)/n) by its recurrence
+		step := 2 * math.Cos(math.Pi*float64(j)/n)
+		now, before := math.Cos(math.Pi*float64(j)/n/2), math.Cos(math.Pi*float64(j)/n/2)
+		for i := range a.n {
+			z += complex(now, 0) * f.resid[i]
+			now, before = step*now-before, now
+		}
+		z *= complex(math.Sqrt(2/n), 0)
+		cov.RR += real(z) * real(z)
+		cov.RI += real(z) * imag(z)
+		cov.II += imag(z) * imag(z)
+	}
+	return cov.Scale(f.noiseGain(a, k) / float64(b)), float64(b)
+}
+
+// noiseGain is the variance of the fit over that of one turn value, for noise
+// that is white over the turns.
+func (f *fit) noiseGain(a *Average, k int) float64 {
+	var w1, w2 float64
+	for i := range a.n {
+		t := a.at(i)
+		for s := range t.sectors {
+			d := real(t.geo[s*(f.sh.kmax+1)])
+			w := f.weight[i*maxSectors+s]
+			w1 += w * d
+			w2 += w * w * d
+		}
+	}
+	all := 0.0
+	for i := range a.n {
+		all += a.at(i).samples
+	}
+	return w2 / (w1 * w1) * all / float64(a.n)
+}
+
+// residuals fills f.resid with what the fit leaves of order index k in every
+// turn, as phasors, delays corrected.
+func (f *fit) residuals(a *Average, c, k int) {
+	f.resid = resize(f.resid, a.n)
+	sol := f.sol[c*f.params:][:f.params]
+	order, stride := f.sh.orders[k], f.sh.kmax+1
+	for i := range a.n {
+		t := a.at(i)
+		var z complex128
+		for s := range t.sectors {
+			z += t.val[(c*len(f.sh.orders)+k)*maxSectors+s] // before delays
+		}
+		if f.delayed {
+			off := f.sh.delay(c)*t.Speed - f.psi[c]
+			sin, cos := math.Sincos(off * float64(order))
+			z *= complex(cos, sin)
+		}
+		for s := range t.sectors {
+			geo := t.geo[s*stride:][:stride]
+			p := (t.Tick + t.at[s] - f.t0) / f.half
+			l := t.lin[s*stride+order] / complex(f.half, 0)
+			z -= complex(sol[0]+sol[1]*p, 0)*conj(geo[order]) + complex(sol[1], 0)*conj(l)
+			for u := range f.tones {
+				v := complex(sol[2+2*u], sol[3+2*u]) * f.phase(u, a.n, i, s)
+				n := f.tones[u].order
+				var diff complex128
+				if n >= order {
+					diff = geo[n-order]
+				} else {
+					diff = conj(geo[order-n])
+				}
+				z -= (v*diff + conj(v*geo[n+order])) / 2
+			}
+		}
+		f.resid[i] = z * complex(2/t.samples, 0)
+	}
+	sin, cos := math.Sincos(f.psi[c] * float64(order))
+	for i := range f.resid {
+		f.resid[i] *= complex(cos, sin)
+	}
+}
+
+// EllipseLimit is the squared radius, in standard deviations, of the region
+// that holds a phasor with probability p when its covariance was estimated with
+// dof degrees of freedom: 2B/(B-1) F(2, B-1). Infinite for dof <= 1; for dof 0
+// (exactly known) the limit of the normal distribution.
+func EllipseLimit(p, dof float64) float64 {
+	switch {
+	case dof == 0 || math.IsInf(dof, 1):
+		return -2 * math.Log(1-p)
+	case dof <= 1:
+		return math.Inf(1)
+	}
+	// The quantile of F(2, m) is m/2 ((1-p)^(-2/m) - 1), in closed form.
+	m := dof - 1
+	return 2 * dof / m * (m / 2 * (math.Pow(1-p, -2/m) - 1))
+}
+
+// TLimit is the two-sided limit of Student's t: a single axis lies within
+// TLimit standard deviations with probability p.
+func TLimit(p, dof float64) float64 {
+	if dof == 0 || math.IsInf(dof, 1) {
+		return distuv.UnitNormal.Quantile((1 + p) / 2)
+	}
+	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: dof}.Quantile((1 + p) / 2)
+}
