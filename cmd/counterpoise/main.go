@@ -26,6 +26,8 @@ type command struct {
 
 // commands in the order in which help lists them.
 var commands = []command{
+	demoCommand,
+	serveCommand,
 	solveCommand,
 	versionCommand,
 	licencesCommand,

@@ -1,0 +1,80 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"counterpoise/internal/acq"
+	"counterpoise/internal/rig"
+	"counterpoise/internal/station"
+)
+
+var demoCommand = command{"demo", "[--auto [--json]] [--rig NAME] [--seed N]", "a virtual fan, the daemon and its page", runDemo}
+
+func runDemo(ctx context.Context, e env, args []string) error {
+	o := newOptions("demo", e)
+	name := o.String("rig", rig.Names()[0], "the virtual fan: one of "+strings.Join(rigNames(), ", "))
+	seed := o.Uint64("seed", 1, "which individual of that fan")
+	auto := o.Bool("auto", false, "balance it unattended; fails if it does not end inside its tolerance")
+	asJSON := o.Bool("json", false, "with --auto: print JSON")
+	list := o.Bool("list", false, "list the virtual fans")
+	listen := o.String("listen", station.DefaultListen, "host:port of the page; the next free port where it is taken")
+	rest, err := o.parse(args)
+	switch {
+	case err != nil:
+		return err
+	case len(rest) > 0:
+		return fmt.Errorf("%w: demo takes no argument, only options; %q is one too many", errUsage, rest[0])
+	case *asJSON && !*auto:
+		return fmt.Errorf("%w: --json belongs to --auto", errUsage)
+	case *list:
+		_, err := fmt.Fprintln(e.stdout, strings.Join(rig.Names(), "\n"))
+		return err
+	}
+	r, err := rig.New(*name, *seed)
+	if err != nil {
+		return err
+	}
+	if *auto {
+		return runAuto(ctx, e, r, *name, *seed, *asJSON)
+	}
+	return demoPage(ctx, e, r, *listen)
+}
+
+func rigNames() []string { return append(rig.Names(), rig.Scenarios()...) }
+
+// demoPage serves the virtual fan as a real board would be served.
+func demoPage(ctx context.Context, e env, r *rig.Rig, listen string) error {
+	log := newLog(e)
+	ln, err := listenNear(listen)
+	if err != nil {
+		return err
+	}
+	defer ln.Close()
+	if err := r.Start(); err != nil {
+		return err
+	}
+	word, err := serveRig(ctx, r, "")
+	if err != nil {
+		return err
+	}
+	src, err := acq.Open(word, acq.Options{Log: log, Wait: true})
+	if err != nil {
+		return err
+	}
+	var d daemon
+	d.add(rigStation(r, word), src, r, log)
+	fmt.Fprintf(e.stdout, "counterpoise: a virtual fan (%s; invented, no real machine) is running.\nOpen http://%s/ in a browser; end with Ctrl-C.\n",
+		r.Describe().Name, ln.Addr())
+	return d.run(ctx, ln, nil, log)
+}
+
+// rigStation is the configuration of a station on a virtual fan.
+func rigStation(r *rig.Rig, word string) station.StationConfig {
+	c := station.StationConfig{Name: r.Describe().Name, Source: word, Orders: []int{1, 2, 3}, Machine: r.Machine(), Planes: r.Planes()}
+	for _, name := range r.Describe().Channels {
+		c.Channels = append(c.Channels, station.ChannelConfig{Name: name})
+	}
+	return c
+}

@@ -1,0 +1,86 @@
+package station
+
+import (
+	"time"
+
+	"counterpoise/internal/acq"
+	"counterpoise/internal/phase"
+)
+
+// loop is what the station's one goroutine owns: everything that looks at
+// every block, in order.
+type loop struct {
+	s       *Station
+	phase   *phase.Extractor
+	rolling *phase.Average // what the page and the metrics show
+	taking  *taker         // the reading somebody waits for; nil most of the time
+	setup   *acq.Setup
+	shown   time.Time
+	latency time.Duration // of the newest turn
+	began   time.Time     // when the present block was taken up
+}
+
+// rollingTurns is how many of the newest turns the live view averages: a few
+// seconds of a fan, enough for a steady hand, short enough to follow it.
+const rollingTurns = 64
+
+func newLoop(s *Station) *loop {
+	return &loop{
+		s:       s,
+		phase:   phase.NewExtractor(phase.Config{Orders: s.cfg.Orders}),
+		rolling: phase.NewAverage(phase.AverageConfig{Turns: rollingTurns}),
+	}
+}
+
+func (l *loop) block(b *acq.Block) {
+	l.began = time.Now()
+	if b.Setup != l.setup || b.Gap != acq.NoLoss { // an average never spans a gap
+		l.setup = b.Setup
+		l.rolling.Reset()
+		if l.taking != nil {
+			l.taking.restart()
+		}
+	}
+	l.listen()
+	l.phase.Add(b, l.turn)
+	if now := time.Now(); now.Sub(l.shown) >= publishEvery {
+		l.shown = now
+		l.publish()
+	}
+}
+
+// listen takes up a waiting request for a reading and lets go of one that
+// nobody waits for any more.
+func (l *loop) listen() {
+	if l.taking != nil && l.taking.ctx.Err() != nil {
+		l.taking = nil
+	}
+	if l.taking == nil {
+		select {
+		case l.taking = <-l.s.asks:
+		default:
+		}
+	}
+}
+
+func (l *loop) turn(t *phase.Turn) {
+	l.rolling.Add(t)
+	if l.taking != nil && l.taking.add(t) {
+		l.taking.done <- l.taking.avg.Reading()
+		l.taking = nil
+	}
+	l.latency = time.Since(l.began)
+}
+
+func (l *loop) publish() {
+	st := l.phase.State()
+	l.s.publish(func(n *Snapshot) {
+		n.Motion, n.Speed, n.Accel = st.Motion, st.Speed, st.Accel
+		n.Turns, n.Dropped, n.Latency = st.Turns, l.phase.Dropped(), l.latency
+		n.Reading = nil
+		if st.Motion == phase.Turning && l.rolling.Turns() >= 2 {
+			r := l.rolling.Reading()
+			n.Reading = &r
+		}
+	})
+}

@@ -1,0 +1,137 @@
+package station
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+
+	"counterpoise/internal/phase"
+	"counterpoise/internal/rotor"
+)
+
+// taker gathers the turns of one reading that somebody waits for.
+type taker struct {
+	ask    Ask
+	avg    *phase.Average
+	steady steadiness
+	done   chan phase.Reading // one value, never blocks
+	ctx    context.Context    // of the one who waits
+}
+
+// Take waits for a steady speed, then for a reading that has settled as asked.
+// It begins with turns that come after the call. A gap (a pulled cable, lost
+// frames) begins it anew: a reading never spans one. The reading may carry
+// flags; the caller decides by Trusted. It fails when ctx ends, and when the
+// station does.
+func (s *Station) Take(ctx context.Context, ask Ask) (phase.Reading, error) {
+	s.taking.Lock()
+	defer s.taking.Unlock()
+	if ask.MinTurns < 2 {
+		ask.MinTurns = 2
+	}
+	if ask.MaxTurns < ask.MinTurns {
+		ask.MaxTurns = 8 * ask.MinTurns
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel() // tells the loop that nobody waits any more
+	t := &taker{ask: ask, avg: phase.NewAverage(phase.AverageConfig{}), done: make(chan phase.Reading, 1), ctx: ctx}
+	select {
+	case s.asks <- t:
+	case <-s.ended:
+		return phase.Reading{}, errEnded
+	case <-ctx.Done():
+		return phase.Reading{}, s.gaveUp(ctx)
+	}
+	select {
+	case r := <-t.done:
+		return r, nil
+	case <-s.ended:
+		return phase.Reading{}, errEnded
+	case <-ctx.Done():
+		return phase.Reading{}, s.gaveUp(ctx)
+	}
+}
+
+var errEnded = errors.New("no reading: the source has ended; open it again or start the station")
+
+// gaveUp says what the station knew when the wait for a reading ended.
+func (s *Station) gaveUp(ctx context.Context) error {
+	why := "nothing came from the source yet"
+	if n := s.Latest(); n != nil {
+		switch {
+		case !n.Link.Up:
+			why = "the link is " + n.Link.State + ": " + n.Link.Reason
+		case n.Motion != Turning:
+			why = fmt.Sprintf("the rotor is %v as far as the tach tells", n.Motion)
+		default:
+			why = "the speed or the vibration had not settled"
+		}
+	}
+	return fmt.Errorf("no reading was taken: %s: %w", why, context.Cause(ctx))
+}
+
+func (t *taker) restart() {
+	t.avg.Reset()
+	t.steady = steadiness{}
+}
+
+// add takes one turn and reports whether the reading is complete.
+func (t *taker) add(turn *phase.Turn) bool {
+	if !t.steady.add(turn.Speed) {
+		t.avg.Reset() // run-up, or the speed was still settling
+		return false
+	}
+	t.avg.Add(turn)
+	n := t.avg.Turns()
+	if n < t.ask.MinTurns {
+		return false
+	}
+	if n >= t.ask.MaxTurns || t.ask.StandardError == 0 {
+		return true
+	}
+	return n%checkTurns == 0 && t.good(t.avg.Reading())
+}
+
+// checkTurns is how often, in turns, a growing reading is judged.
+const checkTurns = 8
+
+// good reports whether every channel that has a velocity is known as well as asked.
+func (t *taker) good(r phase.Reading) bool {
+	for c := range r.Channels {
+		v, ok := r.In(c, 1, rotor.Velocity)
+		if ok && !(math.Sqrt(v.Cov.PerAxis()) <= t.ask.StandardError) {
+			return false
+		}
+	}
+	return true
+}
+
+// steadiness watches the speed of successive turns. A reading begins when the
+// speed has kept within steadyWithin over steadyTurns turns, so that neither a
+// run-up nor the ringing after it is part of it.
+type steadiness struct {
+	speeds [steadyTurns]float64
+	n      int
+	ok     bool
+}
+
+const (
+	steadyTurns  = 16
+	steadyWithin = 0.01 // relative, between the means of the older and the newer half
+)
+
+func (s *steadiness) add(speed float64) bool {
+	s.speeds[s.n%steadyTurns] = speed
+	s.n++
+	if s.ok || s.n < steadyTurns {
+		return s.ok
+	}
+	var older, newer float64
+	for i := range steadyTurns / 2 {
+		older += s.speeds[(s.n+i)%steadyTurns]
+		newer += s.speeds[(s.n+i+steadyTurns/2)%steadyTurns]
+	}
+	s.ok = math.Abs(newer-older) <= steadyWithin*older
+	return s.ok
+}
