@@ -111,7 +111,10 @@ func measuredOf(st *Station, snap *station.Snapshot, v View) Measured {
 }
 
 func measuredOrder(c phase.Component, v View) MeasuredOrder {
-	amp, deg := v.Convention.Polar(c.Value)
-	se := math.Sqrt(c.Cov.PerAxis())
-	return MeasuredOrder{c.Order, orNil(amp), orNil(deg), orNil(se), orNil(se / amp * 180 / math.Pi)}
+	_, deg := v.Convention.Polar(c.Value)
+	m := MeasuredOrder{Order: c.Order, Amplitude: orNil(c.Amplitude()), StandardError: orNil(c.StandardError())}
+	if c.HasPhase() {
+		m.PhaseDeg, m.PhaseErrorDeg = orNil(deg), orNil(c.PhaseSD()*180/math.Pi)
+	}
+	return m
 }

@@ -185,7 +185,7 @@ func speedOf(snap *station.Snapshot) (speed, scatter Amount) {
 	if snap.Motion != station.Turning || !(rpm > 0) || !finite(rpm) {
 		return speed, scatter
 	}
-	speed = plain(rpm, 4, "rpm")
+	speed = plain(rpm, 5, "rpm")
 	if r := snap.Reading; r != nil && r.Turns > 1 {
 		scatter = plain(rotor.RPM(r.SpeedSD), 2, "rpm")
 	}
@@ -236,27 +236,32 @@ func toleranceIn(v View, peak, speed float64) float64 {
 	return finiteOr(cmplx.Abs(z)*v.Scale.factor(), 0)
 }
 
-// oneX fills in amplitude, phase and vector of order one. A phasor whose 95 %
-// region holds the origin has no phase to speak of, and none is given.
+// oneX fills in amplitude, phase and vector of order one. A phasor too close to
+// its own uncertainty has no phase to speak of, and none is given.
 func oneX(out *ChannelState, r *phase.Reading, channel int, v View) {
 	c, unit, ok := v.component(r, channel, 1)
 	if !ok || cmplx.IsNaN(c.Value) || cmplx.IsInf(c.Value) {
 		return
 	}
-	amp, deg := v.Convention.Polar(c.Value)
-	k := region95(c.DoF)
-	radial := k * math.Sqrt(c.Cov.Along(cmplx.Phase(c.Value)))
-	across := k * math.Sqrt(c.Cov.Along(cmplx.Phase(c.Value)+math.Pi/2))
-	out.Amplitude = measured(amp, radial, unit)
-	if across < amp {
-		out.Phase = measured(deg, math.Asin(across/amp)*180/math.Pi, "°")
-	}
-	major, minor, angle := c.Cov.Principal()
+	out.Amplitude, out.Phase = amountsOf(c, unit, v)
 	out.Vector = &Vector{X: real(c.Value), Y: imag(c.Value)}
-	if finite(k*major) && major > 0 {
-		out.Vector.Major, out.Vector.Minor, out.Vector.Region = k*major, k*minor, true
+	if major, minor, angle := c.Region95(); finite(major) && major > 0 {
+		out.Vector.Major, out.Vector.Minor, out.Vector.Region = major, minor, true
 		out.Vector.Angle = angle * 180 / math.Pi
 	}
+}
+
+// amountsOf writes amplitude and phase with the extent of the 95 % region along
+// and across the phasor.
+func amountsOf(c phase.Component, unit string, v View) (amplitude, angle Amount) {
+	amp, deg := v.Convention.Polar(c.Value)
+	k := math.Sqrt(phase.EllipseLimit(0.95, c.DoF))
+	lead := cmplx.Phase(c.Value)
+	amplitude, angle = measured(c.Amplitude(), k*math.Sqrt(c.Cov.Along(lead)), unit), unknown("°")
+	if across := k * math.Sqrt(c.Cov.Along(lead+math.Pi/2)); c.HasPhase() && across < amp {
+		angle = measured(deg, math.Asin(across/amp)*180/math.Pi, "°")
+	}
+	return amplitude, angle
 }
 
 // ordersOf lists the orders above the first, in words for a table.
@@ -266,20 +271,22 @@ func ordersOf(r *phase.Reading, channel int, v View) []Line {
 		return nil
 	}
 	for _, o := range r.Channels[channel].Orders {
-		if o.Order == 1 {
+		c, unit, ok := v.component(r, channel, o.Order)
+		if !ok || o.Order == 1 {
 			continue
 		}
-		var c ChannelState
-		one, unit, ok := v.component(r, channel, o.Order)
-		if !ok {
-			continue
-		}
-		amp, deg := v.Convention.Polar(one.Value)
-		c.Amplitude = measured(amp, region95(one.DoF)*math.Sqrt(one.Cov.PerAxis()), unit)
-		out = append(out, Line{fmt.Sprintf("%dx", o.Order),
-			fmt.Sprintf("%s ± %s %s, %.0f°", c.Amplitude.Text, orDash(c.Amplitude.Error), unit, deg)})
+		amp, deg := amountsOf(c, unit, v)
+		out = append(out, Line{fmt.Sprintf("%dx", o.Order), both(amp) + " " + unit + ", " + both(deg) + "°"})
 	}
 	return out
+}
+
+// both is a number and its uncertainty in one line.
+func both(a Amount) string {
+	if a.Error == "" {
+		return a.Text
+	}
+	return a.Text + " ± " + a.Error
 }
 
 func countsOf(snap *station.Snapshot) []Line {
@@ -302,7 +309,7 @@ func countsOf(snap *station.Snapshot) []Line {
 	clock := say("count.clock.unknown")
 	if snap.Counts.ClockPPMError > 0 {
 		c := measured(snap.Counts.ClockPPM, 1.96*snap.Counts.ClockPPMError, "ppm")
-		clock = c.Text + " ± " + c.Error + " ppm"
+		clock = both(c) + " ppm"
 	}
 	return append(lines, Line{say("count.clock"), clock})
 }
@@ -312,13 +319,6 @@ func nonEmpty(s string) []string {
 		return nil
 	}
 	return []string{s}
-}
-
-func orDash(s string) string {
-	if s == "" {
-		return unknownText
-	}
-	return s
 }
 
 func finiteOr(v, or float64) float64 {

@@ -2,7 +2,6 @@ package web
 
 import (
 	"fmt"
-	"math"
 	"net/http"
 	"net/url"
 
@@ -112,21 +111,4 @@ func (v View) component(r *phase.Reading, channel, order int) (c phase.Component
 	c.Value *= complex(f, 0)
 	c.Cov = c.Cov.Scale(f * f)
 	return c, v.Scale.Label(), ok
-}
-
-// region95 is the factor by which the standard deviations grow into the 95 %
-// region of a phasor whose covariance has nu degrees of freedom: Hotelling's
-// T-squared for two components around a known form, 2 nu/(nu-1) F(0.95; 2, nu-1),
-// where the F quantile with two numerator degrees has the closed form
-// m/2 (0.05^(-2/m) - 1), m = nu-1 (T. W. Anderson, An Introduction to
-// Multivariate Statistical Analysis, section 5.2; the closed form follows from
-// the F(2,m) distribution function 1-(1+2x/m)^(-m/2)). It tends to sqrt 5.991.
-func region95(nu float64) float64 {
-	if nu <= 0 { // exactly known spread
-		return math.Sqrt(-2 * math.Log(0.05))
-	}
-	if nu <= 1.5 {
-		return math.Inf(1)
-	}
-	return math.Sqrt(nu * math.Expm1(-2/(nu-1)*math.Log(0.05)))
 }

@@ -1,6 +1,6 @@
 // A line chart on a canvas with a cursor that finger, mouse and keys can move.
 
-const PAD = { left: 52, right: 12, top: 22, bottom: 34 };
+const PAD = { left: 52, right: 12, top: 38, bottom: 34 };
 
 // steps gives round ticks between lo and hi, about n of them.
 export function steps(lo, hi, n) {

@@ -43,7 +43,7 @@ function paint() {
   if (s.channels.map((c) => c.name).join("\n") !== names.join("\n")) rename(s.channels);
   sensors(s.channels);
   table($("counts"), s.counts);
-  polar.draw(s.channels, paths(s.channels), picked, s.channels[0] ? s.channels[0].amplitude.unit : "");
+  polar.draw(s.channels, paths(s.channels), picked);
 }
 
 const write = (e, text) => { if (e.textContent !== text) e.textContent = text; };
@@ -123,17 +123,18 @@ function choose(i) {
 }
 
 function sensors(channels) {
+  const first = channels[0];
   channels.forEach((c, i) => {
     const row = $("sensors").rows[i];
     [c.amplitude, c.phase, c.overall].forEach((a, k) => {
       const [num, err] = row.cells[k + 1].children;
-      write(num, a.text); write(err, a.error ? `± ${a.error}` : "");
+      const own = k !== 1 && a.unit !== (k ? first.overall : first.amplitude).unit ? ` ${a.unit}` : "";
+      write(num, a.text); write(err, (a.error ? `± ${a.error}` : "") + (a.value === null ? "" : own));
     });
     const z = row.cells[3].lastElementChild;
     z.hidden = !c.zone;
     if (c.zone) { z.dataset.zone = c.zone; write(z, c.zone); z.title = c.zone_text || ""; }
   });
-  const first = channels[0];
   if (first) { write(document.querySelector("[data-unit]"), first.amplitude.unit); write(document.querySelector("[data-level-unit]"), first.overall.unit); }
 }
 
@@ -182,7 +183,7 @@ function spectrumChart(s) {
 
 // labels keeps the names apart: the highest peak wins its place.
 function labels(peaks, f, hi) {
-  const out = [], room = hi / Math.max($("spectrum").clientWidth - 64, 1) * 46;
+  const out = [], room = hi / Math.max($("spectrum").clientWidth - 64, 1) * 30;
   for (const p of [...peaks].sort((a, b) => b.level - a.level)) {
     if (p.short && p.hz * f <= hi && out.every((o) => Math.abs(o.x - p.hz * f) > room)) out.push({ x: p.hz * f, label: p.short });
   }

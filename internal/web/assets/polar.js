@@ -33,10 +33,10 @@ export function key(i) {
   return s;
 }
 
-// nice is the smallest of 1, 2, 2.5, 5 times a power of ten that is >= v.
+// nice is the least round number that is >= v.
 export function nice(v) {
   const p = 10 ** Math.floor(Math.log10(v));
-  for (const m of [1, 2, 2.5, 5, 10]) if (m * p >= v * .999999) return m * p;
+  for (const m of [1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10]) if (m * p >= v * .999999) return m * p;
 }
 
 const at = (deg, r) => { const a = deg * Math.PI / 180; return [-Math.sin(a) * r, -Math.cos(a) * r]; };
@@ -82,7 +82,10 @@ export class Polar {
 
   // draw shows channels (with vector, tolerance) and their paths; picked is an
   // index or -1 for all.
-  draw(channels, paths, picked, unit) {
+  draw(all, paths, picked) {
+    // sensors of another unit cannot share the rings; picked alone they can
+    const unit = (all[Math.max(picked, 0)] || { amplitude: {} }).amplitude.unit;
+    const channels = all.map((c) => c.amplitude.unit === unit ? c : { ...c, vector: null });
     if (picked !== this.picked) this.full = 0;
     this.picked = picked;
     let need = 0;
