@@ -25,7 +25,7 @@ type Options struct {
 	Stock      []int    // how many of each of the plane's Masses are left; nil = enough of all
 	Existing   []Fitted // weights on the rotor now
 	Speed      float64  // rad/s, highest speed, for the force on a fastener; 0 = unknown
-	Work       int      // candidates looked at before a search is cut off; 0 = 400 million, about a second
+	Work       int      // candidates looked at before a search is cut off; 0 = 200 million, a second or two
 
 	always int // the trade-off is worked out up to here even where fewer weights reach
 }
@@ -34,6 +34,7 @@ type Options struct {
 type Piece struct {
 	Mass float64 // kg
 	From int     // number of the place it is taken from; 0 = from the box
+	Cut  bool    // to be cut or bought to this mass
 }
 
 // Placed is what is put on one place, on top of what stays there.
@@ -73,6 +74,7 @@ type Placement struct {
 	Complete bool       // proven: no fewer weights reach it, and no choice of this many comes nearer
 	Tradeoff []Step     // by number of weights, only steps that improve
 	Left     []int      // Stock after this placement; nil if no stock was given
+	Instead  *Placement // where the box does not reach: the answer with a weight cut to size; nil = none found
 	Notes    []Note
 }
 
@@ -119,7 +121,7 @@ func Split(p rotor.Plane, target complex128, o Options) (Placement, error) {
 	}
 	out := Placement{Plane: p.Name, Target: target, Complete: true}
 	if p.MaxForce > 0 && !(o.Speed > 0 && radiusKnown(p)) {
-		out.note("force-unknown", "The force on a fastener of %s cannot be checked, because the speed or the radius is not known: state both before a weight is fitted.", name(p))
+		out.note("force-unknown", forceUnknown, name(p))
 	}
 	switch {
 	case len(p.Positions) == 0 && len(p.Masses) == 0:
@@ -133,6 +135,8 @@ func Split(p rotor.Plane, target complex128, o Options) (Placement, error) {
 	}
 	return out, nil
 }
+
+const forceUnknown = "The force on a fastener of %s cannot be checked, because the speed or the radius is not known: state both before a weight is fitted."
 
 func check(p rotor.Plane, target complex128, o *Options) error {
 	if !finite(target) {
@@ -161,7 +165,7 @@ func check(p rotor.Plane, target complex128, o *Options) error {
 		o.always, o.MaxWeights = 4, mostPieces
 	}
 	if o.Work <= 0 {
-		o.Work = 400e6
+		o.Work = 200e6
 	}
 	if !(o.Accept > 0) {
 		o.Accept = 0.02 * cmplx.Abs(target)

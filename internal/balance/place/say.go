@@ -18,3 +18,10 @@ func grams(kg float64) string {
 	}
 	return fmt.Sprintf("%.0f g", g)
 }
+
+func count(n int) string {
+	if n == 1 {
+		return "1 weight"
+	}
+	return fmt.Sprintf("%d weights", n)
+}

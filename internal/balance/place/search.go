@@ -85,7 +85,7 @@ func (s *search) fits(k int) bool {
 func (s *search) grid(n int) *grid {
 	if s.grids[n] == nil {
 		var es []entry
-		s.b.sums(entry{}, 0, n, 0, 1, func(e *entry) { es = append(es, *e) })
+		s.b.sums(entry{}, 0, n, 0, 1, func(e entry) { es = append(es, e) })
 		s.grids[n] = newGrid(es, n)
 	}
 	return s.grids[n]
@@ -93,9 +93,9 @@ func (s *search) grid(n int) *grid {
 
 // sums calls f for every sum of n pieces that begins with e, which has k of them
 // already; the others are taken from number from on, step by step.
-func (b *box) sums(e entry, k, n, from, step int, f func(*entry)) {
+func (b *box) sums(e entry, k, n, from, step int, f func(entry)) {
 	if k == n {
-		f(&e)
+		f(e)
 		return
 	}
 	for i := from; i < len(b.pieces); i += step {
@@ -115,6 +115,9 @@ func (b *box) sums(e entry, k, n, from, step int, f func(*entry)) {
 // by the least mass.
 func (s *search) best(k int, fixed []int16, limit float64) []found {
 	s.top, s.radius = s.top[:0], limit
+	if !(limit > 0) {
+		return nil // nothing can be nearer
+	}
 	if s.keep > 1 {
 		s.seen = map[[mostPieces]int16]bool{}
 	}
@@ -142,7 +145,7 @@ func (s *search) best(k int, fixed []int16, limit float64) []found {
 			continue
 		}
 		e.x, e.y, e.mask, e.ids[0] = e.x+real(p.u), e.y+imag(p.u), e.mask|p.mask, int16(first)
-		s.b.sums(e, 1, enumerated, first, colours, func(e *entry) {
+		s.b.sums(e, 1, enumerated, first, colours, func(e entry) {
 			if s.cut {
 				return
 			}

@@ -54,6 +54,9 @@ func splitBox(out *Placement, p rotor.Plane, o Options) {
 		}
 	}
 	fill(out, p, b, o, best)
+	if !out.Reached {
+		remedy(out, p, b, o)
+	}
 }
 
 // fill writes a choice of pieces as places and weights.
@@ -76,7 +79,7 @@ func fill(out *Placement, p rotor.Plane, b *box, o Options, f found) {
 		out.put(p, q.spot, put)
 	}
 	out.Weights = f.n
-	slices.SortStableFunc(out.Placed, func(a, c Placed) int { return cmp.Compare(a.Number, c.Number) })
+	out.order()
 	out.Residual = got - out.Target
 	out.Reached = cmplx.Abs(out.Residual) <= o.Accept*(1+1e-9)
 }
@@ -91,4 +94,9 @@ func (p *Placement) put(plane rotor.Plane, spot int, w Piece) {
 		}
 	}
 	p.Placed = append(p.Placed, Placed{Number: q.Number, Angle: q.Angle, Radius: radiusAt(plane, q), Mass: w.Mass, Pieces: []Piece{w}})
+}
+
+// order sorts the places by their number.
+func (p *Placement) order() {
+	slices.SortStableFunc(p.Placed, func(a, b Placed) int { return cmp.Compare(a.Number, b.Number) })
 }
