@@ -29,6 +29,7 @@ var commands = []command{
 	demoCommand,
 	serveCommand,
 	solveCommand,
+	surveyCommand,
 	versionCommand,
 	licencesCommand,
 }

@@ -1,0 +1,101 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"os"
+
+	"counterpoise/internal/blades/surveyfile"
+)
+
+var surveyCommand = command{
+	name: "survey", args: "FILE [--json]", summary: "verdict on blade track and pitch (- reads standard input)",
+	run: runSurvey,
+}
+
+// runSurvey judges the blade geometry of a survey file.
+func runSurvey(_ context.Context, e env, args []string) error {
+	o := newOptions("survey", e)
+	asJSON := o.Bool("json", false, "answer as JSON")
+	rest, err := o.parse(args)
+	if err != nil {
+		return err
+	}
+	if len(rest) != 1 {
+		return fmt.Errorf("%w: name one survey file, or - for standard input", errUsage)
+	}
+	f, err := readSurvey(e, rest[0])
+	if err != nil {
+		return err
+	}
+	a, err := f.Answer()
+	if err != nil {
+		return err
+	}
+	if *asJSON {
+		enc := json.NewEncoder(e.stdout)
+		enc.SetEscapeHTML(false)
+		return enc.Encode(a)
+	}
+	printSurvey(e.stdout, a)
+	return nil
+}
+
+func readSurvey(e env, name string) (*surveyfile.File, error) {
+	var r io.Reader = e.stdin
+	if name != "-" {
+		f, err := os.Open(name)
+		if err != nil {
+			return nil, fmt.Errorf("the survey could not be opened: %w; check the name", err)
+		}
+		defer f.Close()
+		r = f
+	}
+	data, err := io.ReadAll(io.LimitReader(r, surveyfile.MostBytes))
+	if err != nil {
+		return nil, fmt.Errorf("the survey could not be read: %w; try again", err)
+	}
+	return surveyfile.Parse(data)
+}
+
+// printSurvey is the answer for people: what was found, what to do, in order.
+func printSurvey(w io.Writer, a *surveyfile.Reply) {
+	for _, c := range a.Cautions {
+		fmt.Fprintf(w, "! %s\n", c)
+	}
+	fmt.Fprintln(w)
+	if t := a.Track; t != nil {
+		fmt.Fprintf(w, "track   spread %.2f mm, first harmonic %.2f +-%.2f blade-mm at %.0f deg\n", t.Spread, t.Sum, t.Radius95, t.Deg)
+	}
+	if p := a.Pitch; p != nil {
+		fmt.Fprintf(w, "pitch   spread %.2f deg, mean %.2f deg, first harmonic %.2f +-%.2f blade-deg at %.0f deg\n", p.Spread, p.Mean, p.Sum, p.Radius95, p.Deg)
+	}
+	if c := a.Effective; c != nil {
+		fmt.Fprintf(w, "couple  %.3g +-%.2g g mm^2 at %.0f deg, with the flow's part\n", c.Amount, *c.Radius95, c.Deg)
+	}
+	if s := a.Side; s != nil {
+		fmt.Fprintf(w, "side    %.3g +-%.2g g mm at %.0f deg, by pitch\n", s.Amount, *s.Radius95, s.Deg)
+	}
+	fmt.Fprintln(w)
+	for _, v := range a.Verdicts {
+		fmt.Fprintf(w, "- %s\n", v.Text)
+	}
+	fmt.Fprintln(w)
+	for i, s := range a.Steps {
+		fmt.Fprintf(w, "%d. %s\n", i+1, s.Text)
+	}
+	for _, m := range a.Moves {
+		if m.Pitch != nil {
+			fmt.Fprintf(w, "   blade %-2d  pitch %+.2f deg\n", m.Blade, *m.Pitch)
+		}
+		if m.Track != nil {
+			fmt.Fprintf(w, "   blade %-2d  %.1f mm %s (ruler %+.1f mm)\n", m.Blade, math.Abs(*m.Track), m.Toward, *m.Ruler)
+		}
+	}
+	for _, p := range a.Predicted {
+		fmt.Fprintf(w, "   %s will change by %.2f +-%.2f at %.0f deg\n", p.Sensor, p.Amplitude, p.Radius95, p.Deg)
+	}
+}

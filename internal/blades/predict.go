@@ -1,0 +1,121 @@
+package blades
+
+import (
+	"errors"
+	"math"
+	"math/cmplx"
+
+	"counterpoise/internal/rotor"
+)
+
+// Verdict is a judgement with its numbers and what to do about it.
+type Verdict struct {
+	Code string // stable key, kebab-case
+	Text string // one or two sentences: what, how much, what to do
+}
+
+// Pair is the two equal and opposite weights that would cancel a couple (kg
+// m^2) in the two outermost planes, which need a radius and different places
+// along the shaft: with L = z2 - z1, W2 r2 = -C/L and W1 r1 = +C/L.
+func Pair(couple complex128, planes []rotor.Plane) ([]rotor.Weight, error) {
+	a, b, err := outermost(planes)
+	if err != nil {
+		return nil, err
+	}
+	l := complex(planes[b].Z-planes[a].Z, 0)
+	weight := func(p rotor.Plane, moment complex128) rotor.Weight {
+		return rotor.Weight{Plane: p.Name, Mass: cmplx.Abs(moment) / p.Radius, Angle: cmplx.Phase(moment), Radius: p.Radius}
+	}
+	return []rotor.Weight{weight(planes[a], couple/l), weight(planes[b], -couple/l)}, nil
+}
+
+// outermost finds the two planes furthest apart, upstream one first.
+func outermost(planes []rotor.Plane) (a, b int, err error) {
+	for i, p := range planes {
+		if p.Z < planes[a].Z {
+			a = i
+		}
+		if p.Z > planes[b].Z {
+			b = i
+		}
+	}
+	if len(planes) < 2 || planes[a].Z == planes[b].Z {
+		return 0, 0, errors.New("a couple needs two planes at different places along the shaft: state z of both planes")
+	}
+	if planes[a].Radius <= 0 || planes[b].Radius <= 0 {
+		return 0, 0, errors.New("the weights against a couple need the radius of both planes: state it")
+	}
+	return a, b, nil
+}
+
+// Answer is how one sensor answers geometry at running speed.
+type Answer struct {
+	Couple complex128 // vibration per kg m^2 of couple
+	Static complex128 // vibration per kg m of static unbalance in the fan plane
+}
+
+// Answers turns influence coefficients (vibration per kg at the plane's
+// radius, one row per sensor, one column per plane) into the answer to a couple
+// and to a static unbalance in the plane of the blades at fanZ (m). Linear in
+// z: exact for a rigid rotor.
+func Answers(planes []rotor.Plane, influence [][]complex128, fanZ float64) ([]Answer, error) {
+	a, b, err := outermost(planes)
+	if err != nil {
+		return nil, err
+	}
+	l := planes[b].Z - planes[a].Z
+	out := make([]Answer, len(influence))
+	for s, row := range influence {
+		if len(row) != len(planes) {
+			return nil, errors.New("influence needs one coefficient per plane for every sensor: correct its shape")
+		}
+		pa, pb := row[a]/complex(planes[a].Radius, 0), row[b]/complex(planes[b].Radius, 0)
+		out[s] = Answer{
+			Couple: (pb - pa) / complex(l, 0),
+			Static: pa*complex((planes[b].Z-fanZ)/l, 0) + pb*complex((fanZ-planes[a].Z)/l, 0),
+		}
+	}
+	return out, nil
+}
+
+// Change is a predicted change of the 1x vector of one sensor.
+type Change struct {
+	V        complex128 // in the unit of the influence coefficients, peak phasor
+	Cov      rotor.Cov
+	Radius95 float64 // 95 % circle
+}
+
+// Predict is what an effect shows at each sensor. relative is the relative
+// standard deviation of the influence coefficients.
+func (e Effect) Predict(answers []Answer, relative float64) []Change {
+	out := make([]Change, len(answers))
+	for i, a := range answers {
+		v := a.Couple*e.Couple() + a.Static*e.Static()
+		cov := e.seen(a.Couple, a.Static)
+		p, q := cmplx.Abs(a.Couple*e.Couple()), cmplx.Abs(a.Static*e.Static())
+		cov = cov.Add(rotor.Isotropic(relative * relative * (p*p + q*q) / 2))
+		out[i] = Change{V: v, Cov: cov, Radius95: Radius95(cov)}
+	}
+	return out
+}
+
+// Moving is the effect of moving blades by track (m, + downstream) and pitch
+// (rad, + steeper), either of which may be nil. A move is made until the
+// reading is right, so its error is that of two readings.
+func (s *Survey) Moving(g Geometry, track, pitch []float64) Effect {
+	f := newForms(s, g)
+	return f.effect(track, pitch, moveErrors(track, g.Track), moveErrors(pitch, g.Pitch))
+}
+
+func moveErrors(move []float64, c Column) []float64 {
+	if move == nil {
+		return nil
+	}
+	sd := make([]float64, len(move))
+	for i, d := range move {
+		if d != 0 && i < len(c.SD) {
+			sd[i] = math.Hypot(c.SD[i], c.Repeat)
+		}
+	}
+	return sd
+}
