@@ -2,11 +2,209 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"math"
+	"os"
+	"path/filepath"
+	"time"
 
+	"golang.org/x/sync/errgroup"
+
+	"counterpoise/internal/acq"
+	"counterpoise/internal/balance"
+	"counterpoise/internal/job"
 	"counterpoise/internal/rig"
+	"counterpoise/internal/rotor"
+	"counterpoise/internal/station"
 )
 
+// autoAnswer is what demo --auto --json prints.
+type autoAnswer struct {
+	Schema    int       `json:"schema"`
+	Rig       string    `json:"rig"`
+	Seed      uint64    `json:"seed"`
+	OK        bool      `json:"ok"`
+	Why       string    `json:"why"`
+	Runs      []autoRun `json:"runs"`
+	Residual  float64   `json:"residual_mm_s"`
+	Radius95  float64   `json:"residual_radius95_mm_s"`
+	Tolerance float64   `json:"tolerance_mm_s"`
+	Frames    uint64    `json:"frames"`
+	Refused   uint64    `json:"frames_refused"`
+}
+
+type autoRun struct {
+	Name   string  `json:"name"`
+	Sensor string  `json:"sensor"`
+	Worst  float64 `json:"worst_mm_s"`
+}
+
+// runAuto balances a virtual fan unattended, over the same bytes on the same
+// pseudo-terminal as a real board, only faster than the wall clock.
 func runAuto(ctx context.Context, e env, r *rig.Rig, name string, seed uint64, asJSON bool) error {
-	return errors.New("waits for job.Auto")
+	a, err := balanceRig(ctx, r, name, seed, "")
+	if err != nil {
+		return err
+	}
+	if asJSON {
+		if err := json.NewEncoder(e.stdout).Encode(a); err != nil {
+			return err
+		}
+	} else {
+		a.print(e.stdout)
+	}
+	if !a.OK {
+		return fmt.Errorf("the fan did not end inside its tolerance: %s", a.Why)
+	}
+	return nil
+}
+
+// balanceRig runs one whole job; dir keeps the job file, empty means it is
+// thrown away.
+func balanceRig(ctx context.Context, r *rig.Rig, name string, seed uint64, dir string) (autoAnswer, error) {
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	if dir == "" {
+		d, err := os.MkdirTemp("", "counterpoise-job-")
+		if err != nil {
+			return autoAnswer{}, fmt.Errorf("make a place for the job file: %w", err)
+		}
+		defer os.RemoveAll(d)
+		dir = d
+	}
+	if err := r.SetPace(0); err != nil {
+		return autoAnswer{}, err
+	}
+	word, err := serveRig(ctx, r, "")
+	if err != nil {
+		return autoAnswer{}, err
+	}
+	quiet := slog.New(slog.DiscardHandler)
+	src, err := acq.Open(word, acq.Options{Log: quiet})
+	if err != nil {
+		return autoAnswer{}, err
+	}
+	st := station.New(rigStation(r, word), src, quiet)
+	j, err := job.Open(filepath.Join(dir, "job.jsonl"))
+	if err != nil {
+		src.Close()
+		return autoAnswer{}, err
+	}
+	defer j.Close()
+
+	var res job.Result
+	g, gctx := errgroup.WithContext(ctx)
+	g.Go(func() error {
+		if err := st.Run(gctx); err != nil {
+			return err
+		}
+		return errStationEnded // the job decides when all is over
+	})
+	g.Go(func() error {
+		var err error
+		res, err = job.Auto(gctx, job.AutoConfig{
+			Job: j, Setup: rigSetup(r, word), Instrument: st, Rotor: virtualRotor{r, st}, Now: time.Now,
+			Ask: job.Ask{MinTurns: 64, MaxTurns: 512, StandardError: rigTolerance(r) / 30},
+		})
+		if err != nil {
+			return err
+		}
+		return errJobDone
+	})
+	if err := g.Wait(); !errors.Is(err, errJobDone) {
+		return autoAnswer{}, err
+	}
+	c := src.Counts()
+	a := autoAnswer{Schema: 1, Rig: name, Seed: seed, OK: res.OK, Why: res.Why, Residual: milli(res.Residual), Radius95: milli(res.Radius95),
+		Tolerance: milli(res.Tolerance), Frames: c.Frames}
+	for _, n := range c.Refused {
+		a.Refused += n
+	}
+	for _, run := range res.Runs {
+		a.Runs = append(a.Runs, autoRun{run.Name, run.Sensor, milli(run.Worst)})
+	}
+	return a, nil
+}
+
+var (
+	errStationEnded = errors.New("the source ended before the job was done")
+	errJobDone      = errors.New("the job is done")
+)
+
+// milli turns a peak value in m/s into mm/s rms.
+func milli(peak float64) float64 { return peak * rotor.RMS.OfPeak() * 1e3 }
+
+func (a autoAnswer) print(w io.Writer) {
+	fmt.Fprintf(w, "virtual fan %s, seed %d (invented, no real machine)\n", a.Rig, a.Seed)
+	for _, r := range a.Runs {
+		fmt.Fprintf(w, "  %-28s %8.3f mm/s rms at 1x (%s)\n", r.Name, r.Worst, r.Sensor)
+	}
+	fmt.Fprintf(w, "residual %.3f mm/s, 95 %% within +-%.3f; tolerance %.3f mm/s rms: %s\n", a.Residual, a.Radius95, a.Tolerance, a.Why)
+}
+
+// rigSetup describes a virtual fan to a job.
+func rigSetup(r *rig.Rig, word string) job.Setup {
+	u := job.Setup{
+		Name: r.Describe().Name, Machine: r.Machine(), Planes: r.Planes(), Source: word, Virtual: true,
+		// What a careful person achieves with a kitchen scale and a protractor.
+		Errors: balance.Errors{Mass: 0.01, Angle: math.Pi / 180, Repeat: 0.005},
+	}
+	for _, name := range r.Describe().Channels {
+		if name == "track" {
+			continue // looks at the blades, not at the vibration
+		}
+		u.Sensors = append(u.Sensors, job.Sensor{Name: name, Tolerance: rigTolerance(r)})
+	}
+	return u
+}
+
+// rigTolerance is the 1x tolerance of a virtual fan in m/s peak. It is invented
+// like the fan: about what its grade of G 6.3 leaves at the worst bearing.
+func rigTolerance(r *rig.Rig) float64 {
+	mm := 0.7 // mm/s rms
+	switch m := r.Machine(); {
+	case m.Mass > 95:
+		mm = 0.35
+	case m.Mass > 10:
+		mm = 0.45
+	}
+	return mm * 1e-3 / rotor.RMS.OfPeak()
+}
+
+// virtualRotor lets an unattended job handle the virtual fan.
+type virtualRotor struct {
+	r  *rig.Rig
+	st *station.Station
+}
+
+func (v virtualRotor) Start(ctx context.Context) error {
+	if err := v.r.Start(); err != nil {
+		return err
+	}
+	return v.until(ctx, func(s rig.State) bool { return s.AtSpeed })
+}
+
+func (v virtualRotor) Stop(ctx context.Context) error {
+	v.r.Stop()
+	return v.until(ctx, func(s rig.State) bool { return s.Motion == rig.Still })
+}
+
+func (v virtualRotor) Fit(_ context.Context, total []rotor.Weight) error { return v.r.Fit(total) }
+
+// until waits while the rotor runs up or down; the board's time goes on with
+// every snapshot, however fast it runs.
+func (v virtualRotor) until(ctx context.Context, done func(rig.State) bool) error {
+	var seen uint64
+	for !done(v.r.State()) {
+		n, err := v.st.Wait(ctx, seen)
+		if err != nil {
+			return fmt.Errorf("the virtual fan did not reach its state: %w", err)
+		}
+		seen = n.Serial
+	}
+	return nil
 }

@@ -1,10 +1,12 @@
 package station
 
 import (
+	"math/cmplx"
 	"time"
 
 	"counterpoise/internal/acq"
 	"counterpoise/internal/phase"
+	"counterpoise/internal/rotor"
 )
 
 // loop is what the station's one goroutine owns: everything that looks at
@@ -17,6 +19,7 @@ type loop struct {
 	setup   *acq.Setup
 	shown   time.Time
 	latency time.Duration // of the newest turn
+	level   float64       // highest 1x velocity since the last snapshot, m/s peak
 	began   time.Time     // when the present block was taken up
 }
 
@@ -69,13 +72,30 @@ func (l *loop) turn(t *phase.Turn) {
 		l.taking.done <- l.taking.avg.Reading()
 		l.taking = nil
 	}
+	l.level = max(l.level, level(t, l.setup))
 	l.latency = time.Since(l.began)
+}
+
+// level is the highest 1x velocity of a turn, m/s peak.
+func level(t *phase.Turn, setup *acq.Setup) float64 {
+	top := 0.0
+	for c := range setup.Channels {
+		v, ok := t.Value(c, 1)
+		if !ok {
+			continue
+		}
+		if v, err := rotor.Convert(v, setup.Channels[c].Quantity, rotor.Velocity, t.Speed); err == nil {
+			top = max(top, cmplx.Abs(v))
+		}
+	}
+	return top
 }
 
 func (l *loop) publish() {
 	st := l.phase.State()
 	l.s.publish(func(n *Snapshot) {
 		n.Motion, n.Speed, n.Accel = st.Motion, st.Speed, st.Accel
+		n.Level = l.level
 		n.Turns, n.Dropped, n.Latency = st.Turns, l.phase.Dropped(), l.latency
 		n.Reading = nil
 		if st.Motion == phase.Turning && l.rolling.Turns() >= 2 {
@@ -83,4 +103,5 @@ func (l *loop) publish() {
 			n.Reading = &r
 		}
 	})
+	l.level = 0
 }

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"counterpoise/internal/acq"
+	"counterpoise/internal/job"
 	"counterpoise/internal/phase"
 )
 
@@ -26,6 +27,9 @@ type Snapshot struct {
 	// Reading is the rolling reading over the newest turns; nil while there is
 	// none, for instance at standstill or without a tach.
 	Reading *phase.Reading
+	// Level is the highest 1x velocity (m/s peak) of any channel in the turns since
+	// the snapshot before: what a person at the stop button watches.
+	Level float64
 	// Latency is how long the newest turn took from the last edge's block
 	// reaching the loop to its value being ready.
 	Latency time.Duration
@@ -43,8 +47,4 @@ const (
 )
 
 // Ask says what a reading must reach before it is taken.
-type Ask struct {
-	MinTurns      int     // never fewer accepted turns than this
-	StandardError float64 // m/s peak per axis at 1x, on the worst channel; 0 = only MinTurns counts
-	MaxTurns      int     // take it as it is after this many; 0 = 8 x MinTurns
-}
+type Ask = job.Ask

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 
+	"counterpoise/internal/job"
 	"counterpoise/internal/phase"
 	"counterpoise/internal/rotor"
 )
@@ -134,4 +135,20 @@ func (s *steadiness) add(speed float64) bool {
 	}
 	s.ok = math.Abs(newer-older) <= steadyWithin*older
 	return s.ok
+}
+
+// Watch guards a run: it returns a job.LevelError as soon as a turn shows more
+// than abort (m/s peak at 1x) on any channel, and nil when ctx ends.
+func (s *Station) Watch(ctx context.Context, abort float64) error {
+	var seen uint64
+	for {
+		n, err := s.Wait(ctx, seen)
+		if err != nil {
+			return nil
+		}
+		if n.Level > abort {
+			return job.LevelError{Level: n.Level}
+		}
+		seen = n.Serial
+	}
 }
