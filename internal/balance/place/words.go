@@ -1,0 +1,110 @@
+package place
+
+import (
+	"fmt"
+	"math/cmplx"
+	"strings"
+)
+
+// Words writes a placement as short sentences, one a line, that can be read over
+// a radio: every number is said digit by digit too, and the list ends with a
+// count to read back. The first line is Caution, the second says where to stand.
+func (p Placement) Words(v View) ([]string, error) {
+	if err := v.check(); err != nil {
+		return nil, err
+	}
+	out := []string{
+		Caution,
+		fmt.Sprintf("%s. Stand at %s. Seen from there the rotor turns %s. Turn it by hand until the mark is at 12 o'clock; then %s. Degrees are counted %s.",
+			title(p.Plane), v.From, v.turns(), v.blade1(), v.counted()),
+	}
+	for _, f := range p.Removed {
+		out = append(out, fmt.Sprintf("Take off: place %s, the weight of %s.", said(fmt.Sprint(f.Position)), saidGrams(f.Mass)))
+	}
+	for _, q := range p.Placed {
+		out = append(out, q.words(v))
+	}
+	if len(p.Placed)+len(p.Removed) == 0 {
+		out = append(out, "Nothing is to be put on or taken off.")
+	} else {
+		out = append(out, fmt.Sprintf("In all: put on %s at %s, together %s; take off %s. Read back.",
+			count(pieces(p.Placed)), countPlaces(len(p.Placed)), saidGrams(p.Mass()), count(len(p.Removed))))
+	}
+	stays := "What stays after this: " + grams(cmplx.Abs(p.Residual)) + " of the correction"
+	if !p.Reached {
+		stays += ", more than was wanted"
+	}
+	return append(out, stays+"."), nil
+}
+
+func (q Placed) words(v View) string {
+	where := "a free angle"
+	if q.Number > 0 {
+		where = "place " + said(fmt.Sprint(q.Number))
+	}
+	s := fmt.Sprintf("Put on: %s, %s, at %s degrees, %s", where, saidGrams(q.Mass), said(degrees(v.Convention.Degrees(q.Angle))), oclock(v.clock(q.Angle)))
+	if q.Radius > 0 {
+		s += ", radius " + said(strings.TrimSuffix(fmt.Sprintf("%.1f", q.Radius*1e3), ".0")) + " millimetres"
+	}
+	var parts []string
+	for _, w := range q.Pieces {
+		part := grams(w.Mass)
+		switch {
+		case w.From > 0:
+			part += fmt.Sprintf(" from place %d", w.From)
+		case w.Cut:
+			part += " cut to size"
+		}
+		if part != grams(q.Mass) {
+			parts = append(parts, part)
+		}
+	}
+	if len(parts) > 0 {
+		s += ", made of " + strings.Join(parts, " and ")
+	}
+	return s + "."
+}
+
+func pieces(qs []Placed) (n int) {
+	for _, q := range qs {
+		n += len(q.Pieces)
+	}
+	return n
+}
+
+func countPlaces(n int) string {
+	if n == 1 {
+		return "1 place"
+	}
+	return fmt.Sprintf("%d places", n)
+}
+
+func title(plane string) string {
+	if plane == "" {
+		return "Correction plane"
+	}
+	return "Plane " + plane
+}
+
+// said writes a number and says it digit by digit.
+func said(number string) string {
+	if len(number) == 1 {
+		return number
+	}
+	return number + " (" + spell(number) + ")"
+}
+
+func saidGrams(kg float64) string {
+	s := strings.TrimSuffix(grams(kg), " g")
+	return s + " grams (" + spell(s) + ")"
+}
+
+func spell(number string) string {
+	names := map[rune]string{'0': "zero", '1': "one", '2': "two", '3': "three", '4': "four", '5': "five",
+		'6': "six", '7': "seven", '8': "eight", '9': "nine", '.': "decimal", '-': "minus"}
+	var out []string
+	for _, r := range number {
+		out = append(out, names[r])
+	}
+	return strings.Join(out, " ")
+}
