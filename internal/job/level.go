@@ -23,7 +23,7 @@ type Level struct {
 
 // Levels judges a run against tolerances, one per sensor of the setup.
 func (s State) Levels(r Run, tolerances []float64) []Level {
-	run := s.Setup.run(r)
+	run, repeat := s.Setup.run(r), max(s.Setup.Errors.Repeat, s.Repeatability())
 	ls := make([]Level, len(run.Vectors))
 	for i, v := range run.Vectors {
 		ls[i] = Level{Sensor: s.Setup.Sensors[i].Name, Tolerance: tolerances[i], Missing: v.Missing}
@@ -31,7 +31,7 @@ func (s State) Levels(r Run, tolerances []float64) []Level {
 			continue
 		}
 		ls[i].Amplitude = cmplx.Abs(v.V)
-		ls[i].Radius95 = radius95(v, s.Setup.Errors.Repeat)
+		ls[i].Radius95 = radius95(v, repeat)
 		ls[i].Inside = ls[i].Tolerance > 0 && ls[i].Amplitude+ls[i].Radius95 <= ls[i].Tolerance
 	}
 	return ls
@@ -62,4 +62,40 @@ func radius95(v balance.Vector, repeat float64) float64 {
 		k = math.Sqrt(v.DoF * (math.Pow(0.05, -2/(v.DoF-1)) - 1))
 	}
 	return math.Hypot(k*major, math.Sqrt(-2*math.Log(0.05))*repeat*a)
+}
+
+// Repeatability is the relative standard deviation per axis of a vector from
+// run-up to run-up, beyond what the readings state of themselves. It is
+// estimated from the as-found readings on both sides of a stop, over all
+// sensors; 0 where nothing can be said.
+func (s State) Repeatability() float64 {
+	var first, again *Run
+	for i := range s.Runs {
+		r := &s.Runs[i]
+		switch {
+		case weighty(r.Fit.Weights):
+		case first == nil:
+			first = r
+		case r.Begun != first.Begun && again == nil:
+			again = r
+		}
+	}
+	if again == nil {
+		return 0
+	}
+	a, b := s.Setup.run(*first), s.Setup.run(*again)
+	var excess, size float64
+	for i := range a.Vectors {
+		v, w := a.Vectors[i], b.Vectors[i]
+		if v.Missing || w.Missing {
+			continue
+		}
+		d := cmplx.Abs(v.V - w.V)
+		excess += d*d/4 - (v.Cov.PerAxis()+w.Cov.PerAxis())/2 // |d|^2 expects four variances per axis
+		size += (real(v.V*cmplx.Conj(v.V)) + real(w.V*cmplx.Conj(w.V))) / 2
+	}
+	if !(excess > 0) || !(size > 0) {
+		return 0
+	}
+	return math.Sqrt(excess / size)
 }

@@ -337,6 +337,7 @@ func (s State) Case() balance.Case {
 	for _, r := range s.Runs {
 		c.Runs = append(c.Runs, s.Setup.run(r))
 	}
+	c.Errors.Repeat = max(c.Errors.Repeat, s.Repeatability())
 	return c
 }
 

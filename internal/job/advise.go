@@ -1,0 +1,357 @@
+package job
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/cmplx"
+
+	"counterpoise/internal/balance"
+	"counterpoise/internal/balance/place"
+	"counterpoise/internal/rotor"
+)
+
+// Advice is what to fit in a step.
+type Advice struct {
+	Weights  []rotor.Weight // all that is on the rotor afterwards, relative to as found
+	Expected []Expected     // per sensor; nil where nothing can be foretold, as for a trial
+	Answer   *balance.Answer
+	Verdicts []balance.Verdict
+}
+
+// Expected is what a sensor should show with the advised weights on.
+type Expected struct {
+	Sensor    string
+	Amplitude float64  // peak
+	Radius95  *float64 // nil where no error was stated
+}
+
+// ErrNoGain is in the error of Advise where no weight can be expected to make
+// the rotor better than it is.
+var ErrNoGain = errors.New("no weights can be expected to make this rotor better")
+
+// Advise works out the weights for a step of action fit. The error is one
+// sentence; then there is nothing that may be fitted.
+func (s State) Advise(st Step) (Advice, error) {
+	if s.Setup == nil || st.Action != ActFit {
+		return Advice{}, errors.New("weights are advised only where the next step is to fit some")
+	}
+	var a Advice
+	var err error
+	switch st.Purpose {
+	case PurposeBare:
+	case PurposeTrial:
+		a, err = s.adviseTrial(st.Plane)
+	default:
+		a, err = s.adviseCorrection()
+	}
+	if err != nil {
+		return Advice{}, err
+	}
+	if err := s.Setup.CheckForce(a.Weights); err != nil {
+		return Advice{}, err
+	}
+	return a, nil
+}
+
+// trialShare is the most that a first trial weight may pull, as a part of the
+// rotor's weight, at the highest reachable speed. Common practice of the trade,
+// no source.
+const trialShare = 0.1
+
+const gravity = 9.80665 // m/s^2
+
+// adviseTrial gives one trial weight on the first free place of a plane. Where
+// it goes does not matter while nothing is known; that it is not too heavy does.
+func (s State) adviseTrial(plane string) (Advice, error) {
+	u := s.Setup
+	i := u.plane(plane)
+	if i < 0 {
+		return Advice{}, fmt.Errorf("there is no plane %q in this job", plane)
+	}
+	p, omega := u.Planes[i], max(u.Machine.Speed, u.Machine.MaxSpeed)
+	if !(u.Machine.Mass > 0) || !(omega > 0) || !(p.Radius > 0) {
+		return Advice{}, fmt.Errorf("a trial weight for plane %q cannot be advised, because the rotor's mass, its highest speed or the plane's radius is not known: complete the description, or choose a weight by experience and enter it", plane)
+	}
+	most := trialShare * u.Machine.Mass * gravity / (p.Radius * omega * omega)
+	for _, a := range s.Aborts {
+		if a.Fit.Purpose == PurposeTrial && a.Fit.Plane == plane {
+			most = min(most, total(a.Fit.Weights, plane)/2)
+		}
+	}
+	at := rotor.Position{Radius: p.Radius}
+	if len(p.Positions) > 0 {
+		free := without(p.Positions, func(q rotor.Position) bool { return q.Forbidden })
+		if len(free) == 0 {
+			return Advice{}, fmt.Errorf("every place of plane %q is forbidden: there is nowhere to put a weight", plane)
+		}
+		at = free[0]
+	}
+	r := p.Radius
+	if at.Radius > 0 {
+		r = at.Radius
+	}
+	if p.Cap > 0 {
+		most = min(most, p.Cap)
+	}
+	if p.MaxForce > 0 {
+		most = min(most, p.MaxForce/(r*omega*omega))
+	}
+	m := fromBox(most, p.Masses)
+	if m == 0 {
+		return Advice{}, fmt.Errorf("even the lightest weight in the box is too heavy for a first trial on plane %q (at most %.3g g): get lighter ones", plane, most*1e3)
+	}
+	var ws []rotor.Weight
+	if u.TrialStays {
+		ws = append(ws, s.Fit.Weights...)
+	}
+	return Advice{Weights: append(ws, rotor.Weight{Plane: plane, Mass: m, Angle: at.Angle, Radius: at.Radius})}, nil
+}
+
+// fromBox stacks weights of the box up to a mass, heaviest first; without a box
+// the mass is cut to measure, in steps that can be read on a scale.
+func fromBox(most float64, box []float64) float64 {
+	if len(box) == 0 {
+		step := math.Pow(10, math.Floor(math.Log10(most))-1)
+		return math.Floor(most/step+1e-9) * step
+	}
+	sum := 0.0
+	for {
+		best := 0.0
+		for _, b := range box {
+			if b > best && sum+b <= most {
+				best = b
+			}
+		}
+		if best == 0 {
+			return sum
+		}
+		sum += best
+	}
+}
+
+func total(ws []rotor.Weight, plane string) (m float64) {
+	for _, w := range ws {
+		if w.Plane == plane {
+			m += w.Mass
+		}
+	}
+	return m
+}
+
+// methods are those of the solver that are tried: what is best in expectation, which is
+// careful where little is known, and what brings the worst sensor lowest. The
+// answer is taken that promises the lower worst sensor, uncertainty included.
+var methods = []balance.Method{balance.Ridge, balance.MinMax}
+
+func (s State) adviseCorrection() (Advice, error) {
+	c := s.Case()
+	tol := s.Tolerances()
+	for i := range c.Sensors {
+		c.Sensors[i].Tolerance = tol[i]
+	}
+	c.Planes = usedPlanes(c)
+	if len(c.Planes) == 0 {
+		return Advice{}, errors.New("no plane has carried a weight yet, so nobody knows what a weight does: make a trial run first")
+	}
+	best, least := balance.Answer{}, math.Inf(1)
+	var failed error
+	for _, m := range methods {
+		a, err := balance.Solve(c, balance.Options{Method: m})
+		if err != nil {
+			failed = err
+			continue
+		}
+		if w := worstExpected(a, c.Sensors); w < least {
+			best, least = a, w
+		}
+	}
+	if math.IsInf(least, 1) {
+		if failed == nil {
+			failed = errors.New("no sensor gave a usable reading in the last run")
+		}
+		return Advice{}, failed
+	}
+	out := Advice{Answer: &best, Verdicts: best.Verdicts}
+	miss := make([]complex128, len(c.Planes)) // what the real places fall short of, kg
+	for i, p := range c.Planes {
+		ws, rest, notes, err := s.placed(p, best, i, c.Sensors)
+		if err != nil {
+			return Advice{}, err
+		}
+		out.Weights = append(out.Weights, ws...)
+		out.Verdicts = append(out.Verdicts, notes...)
+		miss[i] = rest
+	}
+	out.Weights = append(out.Weights, without(s.Fit.Weights, func(w rotor.Weight) bool {
+		return planeIn(c.Planes, w.Plane)
+	})...)
+	now := s.worstNow(c)
+	expected := 0.0
+	for i, p := range best.Predicted {
+		r := p.FurtherResidual
+		for k, m := range miss {
+			r += best.Influence[i][k] * m
+		}
+		e := Expected{Sensor: c.Sensors[best.Rows[i].Sensor].Name, Amplitude: cmplx.Abs(r), Radius95: p.FurtherRadius95}
+		out.Expected = append(out.Expected, e)
+		expected = math.Max(expected, e.Amplitude/scale(c.Sensors[best.Rows[i].Sensor]))
+	}
+	if !(expected < now) {
+		return Advice{}, fmt.Errorf("%w: the best that the planes and places allow is %.2g times the tolerance at the worst sensor, and it shows %.2g times now; %s",
+			ErrNoGain, expected, now, reasons(best.Verdicts))
+	}
+	return out, nil
+}
+
+// usedPlanes are those that ever carried a weight; a plane whose trial was left
+// out takes no part.
+func usedPlanes(c balance.Case) []rotor.Plane {
+	return without(c.Planes, func(p rotor.Plane) bool {
+		for _, r := range c.Runs {
+			if total(r.Weights, p.Name) > 0 {
+				return false
+			}
+		}
+		return true
+	})
+}
+
+func planeIn(ps []rotor.Plane, name string) bool {
+	for _, p := range ps {
+		if p.Name == name {
+			return true
+		}
+	}
+	return false
+}
+
+// scale is what a sensor's vectors are compared by.
+func scale(s balance.Sensor) float64 {
+	if s.Tolerance > 0 {
+		return s.Tolerance
+	}
+	return 1
+}
+
+// worstExpected is the worst sensor's expected amplitude and 95 % radius over
+// its tolerance.
+func worstExpected(a balance.Answer, sensors []balance.Sensor) float64 {
+	w := 0.0
+	for i, p := range a.Predicted {
+		v := cmplx.Abs(p.FurtherResidual)
+		if p.FurtherRadius95 != nil {
+			v += *p.FurtherRadius95
+		}
+		w = math.Max(w, v/scale(sensors[a.Rows[i].Sensor]))
+	}
+	return w
+}
+
+// worstNow is the worst sensor of the newest run over its tolerance; before any
+// correction that of the rotor as found, since the trial weight comes off.
+func (s State) worstNow(c balance.Case) float64 {
+	at := len(c.Runs) - 1
+	for at > 0 && s.Runs[at].Fit.Purpose == PurposeTrial {
+		at--
+	}
+	return worst(c, at)
+}
+
+// worst is the worst sensor of a run over its tolerance.
+func worst(c balance.Case, run int) (w float64) {
+	for i, v := range c.Runs[run].Vectors {
+		if !v.Missing {
+			w = math.Max(w, cmplx.Abs(v.V)/scale(c.Sensors[i]))
+		}
+	}
+	return w
+}
+
+// placed shares a plane's correction out to its real places, starting from the
+// correction that is on the rotor already, if any.
+func (s State) placed(p rotor.Plane, a balance.Answer, i int, sensors []balance.Sensor) (ws []rotor.Weight, rest complex128, notes []balance.Verdict, err error) {
+	var on []rotor.Weight
+	if s.Fit.Purpose == PurposeCorrection || s.Fit.Purpose == PurposeTrim {
+		on = without(s.Fit.Weights, func(w rotor.Weight) bool { return w.Plane != p.Name })
+	}
+	var stands complex128
+	for _, w := range s.Fit.Weights {
+		if w.Plane == p.Name {
+			stands += w.Phasor(p.Radius)
+		}
+	}
+	target := a.Corrections[i].Further + stands // as a total
+	o := place.Options{MaxWeights: 6, Accept: accept(a, i, sensors), Speed: max(s.Setup.Machine.Speed, s.Setup.Machine.MaxSpeed)}
+	o.Existing, on = existing(p, on)
+	for _, w := range on {
+		target -= w.Phasor(p.Radius)
+	}
+	pl, err := place.Split(p, target, o)
+	if err != nil {
+		return nil, 0, nil, err
+	}
+	for _, n := range pl.Notes {
+		notes = append(notes, balance.Verdict{Code: n.Code, Text: n.Text})
+	}
+	for _, e := range pl.Removed {
+		on = takeOff(on, p, e)
+	}
+	for _, q := range pl.Placed {
+		on = append(on, rotor.Weight{Plane: p.Name, Mass: q.Mass, Angle: q.Angle, Radius: q.Radius})
+	}
+	return on, pl.Residual, notes, nil
+}
+
+// accept is the mass that moves no sensor by more than a tenth of its
+// tolerance; 0 (the placement's own rule) where there is none.
+func accept(a balance.Answer, plane int, sensors []balance.Sensor) float64 {
+	least := math.Inf(1)
+	for i, row := range a.Influence {
+		if t := sensors[a.Rows[i].Sensor].Tolerance; t > 0 && row[plane] != 0 {
+			least = math.Min(least, 0.1*t/cmplx.Abs(row[plane]))
+		}
+	}
+	if math.IsInf(least, 1) {
+		return 0
+	}
+	return least / float64(len(a.Corrections))
+}
+
+// existing names the places of the weights that are on a plane. Where one sits
+// on no numbered place everything comes off and is placed anew.
+func existing(p rotor.Plane, on []rotor.Weight) ([]place.Fitted, []rotor.Weight) {
+	var out []place.Fitted
+	for _, w := range on {
+		n := 0
+		for _, q := range p.Positions {
+			if math.Abs(rotor.WrapRadians(q.Angle-w.Angle)) < 1e-6 {
+				n = q.Number
+			}
+		}
+		if n == 0 {
+			return nil, nil
+		}
+		out = append(out, place.Fitted{Position: n, Mass: w.Mass})
+	}
+	return out, on
+}
+
+// takeOff removes one weight from a place.
+func takeOff(on []rotor.Weight, p rotor.Plane, e place.Fitted) []rotor.Weight {
+	for i, w := range on {
+		for _, q := range p.Positions {
+			if q.Number == e.Position && math.Abs(rotor.WrapRadians(q.Angle-w.Angle)) < 1e-6 && math.Abs(w.Mass-e.Mass) <= 1e-9 {
+				return append(on[:i:i], on[i+1:]...)
+			}
+		}
+	}
+	return on
+}
+
+func reasons(vs []balance.Verdict) string {
+	if len(vs) == 0 {
+		return "look for another cause than unbalance."
+	}
+	return vs[0].Text
+}
