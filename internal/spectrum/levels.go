@@ -1,0 +1,189 @@
+package spectrum
+
+import (
+	"math"
+
+	"counterpoise/internal/acq"
+	"counterpoise/internal/rotor"
+)
+
+// Level is the broad-band vibration of one channel, SI.
+type Level struct {
+	Channel  string
+	Quantity rotor.Quantity
+	// In the channel's own quantity, mean removed, no band limit.
+	RMS, Peak, Crest float64
+	// In the measuring band; NaN for a raw channel.
+	Velocity     float64 // rms, m/s
+	Acceleration float64 // rms, m/s^2
+	Displacement float64 // peak to peak, m
+	Low, High    float64 // Hz, nominal edges of the band
+	Seconds      float64 // of signal behind the figures
+	NearEdge     bool    // the running speed stands on the lower edge: 1x reads low in Velocity
+}
+
+// LevelsConfig says how Levels measures. The zero value takes everything since
+// Reset, from 10 Hz.
+type LevelsConfig struct {
+	Seconds float64 // time constant of a running average; 0 = all since Reset
+	Speed   float64 // rad/s, nominal; below 600 rpm the band begins at 2 Hz
+}
+
+// Levels measures broad-band vibration live. One goroutine feeds it.
+type Levels struct {
+	cfg   LevelsConfig
+	setup *acq.Setup
+	low   float64
+	ch    []level
+	skip  int // samples until the filters have forgotten how they began
+	n     float64
+}
+
+type level struct {
+	vel, acc, dis    band
+	edge             float64
+	mean             float64
+	raw, v, a        float64 // running mean squares
+	peak, dmin, dmax float64
+	offset           float64
+	sum              float64
+	settled          bool
+}
+
+// NewLevels makes a Levels.
+func NewLevels(cfg LevelsConfig) *Levels { return &Levels{cfg: cfg} }
+
+// Reset begins the figures anew; the filters go on.
+func (l *Levels) Reset() {
+	l.n = 0
+	for i := range l.ch {
+		c := &l.ch[i]
+		c.raw, c.v, c.a, c.sum, c.peak = 0, 0, 0, 0, 0
+		c.dmin, c.dmax = math.Inf(1), math.Inf(-1)
+	}
+}
+
+// Add takes the next block. After a gap the filters settle anew.
+func (l *Levels) Add(b *acq.Block) {
+	if b == nil || b.Setup == nil || b.Len() == 0 || len(b.Samples) != len(b.Setup.Channels) || !(b.Setup.Rate > 0) {
+		return
+	}
+	if l.setup != b.Setup {
+		l.prepare(b.Setup)
+		l.Reset()
+	}
+	for _, x := range b.Samples {
+		if len(x) != b.Len() || !allFinite(x) {
+			return
+		}
+	}
+	if b.Gap != acq.NoLoss {
+		l.unsettle()
+	}
+	skip := min(l.skip, b.Len())
+	for i := range l.ch {
+		l.ch[i].add(b.Samples[i], skip, l.forget(), l.n)
+	}
+	l.skip -= skip
+	l.n += float64(b.Len() - skip)
+}
+
+func (l *Levels) forget() float64 {
+	if l.cfg.Seconds > 0 {
+		return 1 / (l.cfg.Seconds * l.setup.Rate)
+	}
+	return 0
+}
+
+func (l *Levels) prepare(s *acq.Setup) {
+	l.setup = s
+	l.low = lowEdge
+	if l.cfg.Speed > 0 && rotor.RPM(l.cfg.Speed) < slowRPM {
+		l.low = slowEdge
+	}
+	l.ch = make([]level, len(s.Channels))
+	for i := range l.ch {
+		c := &l.ch[i]
+		q := s.Channels[i].Quantity
+		if q == rotor.Raw {
+			continue
+		}
+		c.vel, c.edge = newBand(q, rotor.Velocity, l.low, s.Rate)
+		c.acc, _ = newBand(q, rotor.Acceleration, l.low, s.Rate)
+		c.dis, _ = newBand(q, rotor.Displacement, l.low, s.Rate)
+	}
+	l.unsettle()
+}
+
+// unsettle starts the filters from what the next samples say. Three time
+// constants of the slowest pole bring the start of a vibration below a percent.
+func (l *Levels) unsettle() {
+	l.skip = int(6 / (2 * math.Pi * l.low * edgeShare / 2) * l.setup.Rate)
+	for i := range l.ch {
+		l.ch[i].settled = false
+	}
+}
+
+func (c *level) add(x []float32, skip int, forget, n float64) {
+	if !c.settled {
+		c.settle(x)
+	}
+	banded := c.edge > 0
+	for i, s := range x {
+		f := float64(s)
+		var v, a, d float64
+		if banded {
+			v, a, d = c.vel.step(f), c.acc.step(f), c.dis.step(f)
+		}
+		if i < skip {
+			continue
+		}
+		n++
+		k := math.Max(forget, 1/n)
+		c.mean += (f - c.offset - c.mean) * k
+		c.raw += ((f-c.offset)*(f-c.offset) - c.raw) * k
+		c.v += (v*v - c.v) * k
+		c.a += (a*a - c.a) * k
+		c.peak = math.Max(c.peak, math.Abs(f-c.offset))
+		c.dmin, c.dmax = math.Min(c.dmin, d), math.Max(c.dmax, d)
+	}
+}
+
+func (c *level) settle(x []float32) {
+	sum := 0.0
+	for _, s := range x {
+		sum += float64(s)
+	}
+	c.offset = sum / float64(len(x))
+	c.settled = true
+	if c.edge > 0 {
+		c.vel.settle(c.offset)
+		c.acc.settle(c.offset)
+		c.dis.settle(c.offset)
+	}
+}
+
+// Latest returns the figures, one per channel; nil while the filters settle.
+func (l *Levels) Latest() []Level {
+	if l.n == 0 {
+		return nil
+	}
+	out := make([]Level, len(l.ch))
+	for i := range out {
+		c, ch := &l.ch[i], l.setup.Channels[i]
+		o := Level{Channel: ch.Name, Quantity: ch.Quantity, Low: l.low, High: c.edge, Seconds: l.n / l.setup.Rate}
+		o.RMS = math.Sqrt(math.Max(0, c.raw-c.mean*c.mean))
+		o.Peak = c.peak
+		if o.RMS > 0 {
+			o.Crest = o.Peak / o.RMS
+		}
+		o.Velocity, o.Acceleration, o.Displacement = math.NaN(), math.NaN(), math.NaN()
+		if c.edge > 0 {
+			o.Velocity, o.Acceleration, o.Displacement = math.Sqrt(c.v), math.Sqrt(c.a), c.dmax-c.dmin
+			hz := l.cfg.Speed / (2 * math.Pi)
+			o.NearEdge = hz > 0 && hz < 1.3*l.low && hz > l.low/2
+		}
+		out[i] = o
+	}
+	return out
+}
