@@ -111,6 +111,11 @@ type Counts struct {
 	LostEdges     uint64
 	Gaps          map[string]uint64 // by Loss
 	DroppedBlocks uint64            // dropped because the reader lagged
+	LostFrames    uint64            // jumps of the wire's sequence number
+	BoardDrops    uint64            // data frames that the board says it threw away
+	Overruns      uint64            // conversions that the board says it lost
+	TachRejected  uint64            // edges that the board says came within its refractory time
+	TachLost      uint64            // numbered edges that the board says found no room
 	Reconnects    uint64
 	ClockPPM      float64 // board clock against host clock, parts per million
 	ClockPPMError float64 // its standard error; 0 = not known yet

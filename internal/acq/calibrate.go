@@ -69,3 +69,6 @@ func (a adjust) apply(c Channel) Channel {
 	}
 	return c
 }
+
+// quantities of the unit codes on the wire.
+var quantities = [...]rotor.Quantity{rotor.Raw, rotor.Acceleration, rotor.Velocity, rotor.Displacement}

@@ -28,7 +28,7 @@ type Options struct {
 	// Queue is the number of blocks a live source keeps for a reader that lags;
 	// 0 = 256.
 	Queue int
-	// Tap is handed every byte from the wire, in whole frames, before it is
+	// Tap is handed every byte from the wire, as it came, before it is
 	// looked at, and a mark wherever the link was lost. It is called by the
 	// reading goroutine, must not keep p, and must not wait. A Recorder has one.
 	Tap func(p []byte)

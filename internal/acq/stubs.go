@@ -1,7 +1,12 @@
 package acq
 
-import "errors" // replaced below as the wire sources land
+import (
+	"errors"
+	"io"
+)
 
-func openTake(w *word, o Options, s stream) (Source, error)  { return nil, errors.ErrUnsupported }
 func openLines(w *word, o Options, s stream) (Source, error) { return nil, errors.ErrUnsupported }
-func openLive(w *word, o Options) (Source, error)            { return nil, errors.ErrUnsupported }
+func newTextFile(w *word, r io.Reader, c io.Closer) (Source, error) {
+	return nil, errors.ErrUnsupported
+}
+func newText(w *word) (framer, error) { return nil, errors.ErrUnsupported }

@@ -130,6 +130,10 @@ func (d *Decoder) body(b []byte) Reason {
 		d.frame.Command = Command{t, le.Uint32(b)}
 		return OK
 	}
+	if d.frame.Type == TypeMark && len(b) == 8 {
+		d.frame.Mark = Mark{le.Uint64(b)}
+		return OK
+	}
 	return UnknownType
 }
 

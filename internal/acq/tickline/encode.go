@@ -103,6 +103,13 @@ func AppendCommand(dst []byte, seq uint16, c Command) []byte {
 	return seal(b, len(dst))
 }
 
+// AppendMark appends a mark to a recording. The 00 before it ends a frame that
+// the loss of the link cut off.
+func AppendMark(dst []byte, m Mark) []byte {
+	b := head(append(dst, 0), TypeMark, 0)
+	return seal(le.AppendUint64(b, m.UnixMicro), len(dst)+1)
+}
+
 // head begins a frame: room for the first code byte, type, sequence number.
 func head(dst []byte, t Type, seq uint16) []byte {
 	return le.AppendUint16(append(dst, 0, byte(t)), seq)

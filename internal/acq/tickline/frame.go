@@ -25,7 +25,7 @@ const (
 // Type says what a frame holds.
 type Type uint8
 
-// Board to host below 0x10, host to board from 0x10.
+// Board to host below 0x10, host to board from 0x10, never on a wire from 0x20.
 const (
 	TypeGreeting Type = 0x01
 	TypeData     Type = 0x02
@@ -34,6 +34,7 @@ const (
 	TypeStart    Type = 0x11 // send data and status frames
 	TypeStop     Type = 0x12 // send none
 	TypeLoopback Type = 0x13 // drive the test pin with a square wave, or stop it
+	TypeMark     Type = 0x20 // only in a recording, by the host: the link was lost here
 )
 
 // Unit is the unit of a channel after scale and zero have been applied.
@@ -137,6 +138,11 @@ type Command struct {
 	PeriodTicks uint32 // TypeLoopback: period of the square wave, 0 = off
 }
 
+// Mark stands in a recording where the link was lost and came back.
+type Mark struct {
+	UnixMicro uint64 // host time at which it came back, for people
+}
+
 // Frame is one accepted frame. Only the member that Type names is meant. Slices
 // belong to the decoder and are valid until its next Decode.
 type Frame struct {
@@ -146,4 +152,5 @@ type Frame struct {
 	Data     Data
 	Status   Status
 	Command  Command
+	Mark     Mark
 }

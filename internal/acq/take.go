@@ -1,0 +1,224 @@
+package acq
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"sync"
+
+	"counterpoise/internal/acq/tickline"
+)
+
+// A take is a raw recording:
+//
+//	counterpoise take 1          the first line, as it stands
+//	{"format": "frames", ...}    TakeHeader on one line
+//	...                          the bytes from the wire, to the end of the file
+//
+// Raw counts and frames are kept as they came, so a replay may recalibrate. A
+// frame of type TypeMark stands where the link was lost. A file or a stream
+// without the two lines is taken as bare frames.
+
+const takeMagic = "counterpoise take 1\n"
+
+// TakeHeader says where a take comes from.
+type TakeHeader struct {
+	Format   string `json:"format"`             // frames, or lines
+	Protocol int    `json:"protocol,omitempty"` // version of tickline
+	Version  string `json:"version"`            // of counterpoise
+	Recorded string `json:"recorded,omitempty"` // host time of the start, RFC 3339, for people
+	Source   string `json:"source"`             // the SOURCE word with its calibration options
+	Setup    *Setup `json:"setup,omitempty"`    // as the recorder saw it, for people
+	Greeting string `json:"greeting,omitempty"` // the greeting frame on the wire, hexadecimal: a replay starts from it
+}
+
+// readTakeHeader reads the two lines, if they are there.
+func readTakeHeader(name string, r *bufio.Reader) (*TakeHeader, error) {
+	if magic, _ := r.Peek(len(takeMagic)); string(magic) != takeMagic {
+		if bytes.HasPrefix(magic, []byte("counterpoise take ")) {
+			return nil, fmt.Errorf("%s: a take of a version that this counterpoise does not read; use a newer one", name)
+		}
+		return &TakeHeader{Format: "frames"}, nil
+	}
+	r.Discard(len(takeMagic))
+	line, err := r.ReadBytes('\n')
+	if err != nil {
+		return nil, fmt.Errorf("%s: the take ends within its header; the recording was cut", name)
+	}
+	h := new(TakeHeader)
+	if err := json.Unmarshal(line, h); err != nil {
+		return nil, fmt.Errorf("%s: line 2, the header of the take, is damaged: %w", name, err)
+	}
+	if h.Format != "frames" && h.Format != formatLines || h.Format == "frames" && h.Protocol != tickline.Version {
+		return nil, fmt.Errorf("%s: a take of %q in protocol version %d; this counterpoise reads frames of version %d", name, h.Format, h.Protocol, tickline.Version)
+	}
+	return h, nil
+}
+
+// openTake opens a recording or a stream of bare frames. Options of the word
+// stand over those under which it was recorded.
+func openTake(w *word, o Options, s stream) (Source, error) {
+	r := bufio.NewReaderSize(s.Reader, 1<<16)
+	h, err := readTakeHeader(w.path, r)
+	if err != nil {
+		return nil, err
+	}
+	if recorded, err := parseWord(h.Source); err == nil {
+		w.inherit(recorded)
+	}
+	first, err := hex.DecodeString(h.Greeting)
+	if err != nil {
+		return nil, fmt.Errorf("%s: the greeting in the header of the take is damaged: %w", w.path, err)
+	}
+	if h.Format == formatLines {
+		return newTextFile(w, r, s.Closer)
+	}
+	return newWireFile(w, io.MultiReader(bytes.NewReader(first), r), s.Closer), nil
+}
+
+// calibration are the options that say what the numbers mean, not how they are
+// fetched.
+func calibration(key string) bool {
+	key, _, _ = strings.Cut(key, ".")
+	switch key {
+	case "scale", "unit", "delay", "pulses", "tach", "channels", "threshold", "edge", "rate", "time_unit":
+		return true
+	}
+	return false
+}
+
+// inherit takes over the calibration of a recording where the word says nothing.
+func (w *word) inherit(from *word) {
+	for k, v := range from.args {
+		if _, own := w.args[k]; !own && calibration(k) {
+			w.args[k] = v
+		}
+	}
+}
+
+// wireFile is a Source over recorded frames.
+type wireFile struct {
+	mu     sync.Mutex
+	wire   *wire
+	link   Link
+	in     io.Reader
+	closer io.Closer
+	name   string
+	buf    []byte
+	rest   []byte
+	block  Block
+	err    error
+}
+
+func newWireFile(w *word, in io.Reader, closer io.Closer) *wireFile {
+	s := &wireFile{
+		wire: newWire(w), in: in, closer: closer, name: w.path, buf: make([]byte, 1<<14),
+		link: Link{State: Greeting, Up: true},
+	}
+	if w.kind == "-" {
+		s.name = "standard input"
+	}
+	return s
+}
+
+func (s *wireFile) Next(ctx context.Context) (*Block, error) {
+	for {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		if s.err != nil {
+			return nil, s.err
+		}
+		filled, err := s.feed()
+		if err != nil {
+			return nil, s.end(err)
+		}
+		if filled {
+			return &s.block, nil
+		}
+		n, err := s.in.Read(s.buf)
+		s.rest = s.buf[:n]
+		if err != nil && n == 0 {
+			if ctx.Err() != nil {
+				return nil, ctx.Err()
+			}
+			return nil, s.end(s.verdict(err))
+		}
+	}
+}
+
+func (s *wireFile) feed() (bool, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	n, filled, err := s.wire.feed(s.rest, &s.block)
+	s.rest = s.rest[n:]
+	if filled {
+		s.link.State = Running
+		s.wire.counts.deliver(&s.block)
+	}
+	return filled, err
+}
+
+// verdict turns the end of a file that never held a block into a sentence.
+func (s *wireFile) verdict(err error) error {
+	if !errors.Is(err, io.EOF) {
+		return fmt.Errorf("read %s: %w", s.name, err)
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.wire.cut()
+	c := s.wire.counts
+	switch {
+	case c.Samples > 0:
+		return io.EOF
+	case s.wire.other != 0:
+		return otherVersion(s.name, s.wire.other)
+	case s.wire.asm.setup == nil:
+		return fmt.Errorf("%s: none of its %d bytes introduces a board, so what the numbers mean is unknown; it is no recording of ours, or it was cut at the beginning", s.name, c.Bytes)
+	}
+	return fmt.Errorf("%s: a board introduces itself, but no samples follow; start the board and record again", s.name)
+}
+
+func otherVersion(name string, v uint8) error {
+	return fmt.Errorf("%s speaks tickline version %d and this counterpoise version %d, so nothing it sends can be trusted: load the firmware of this release into the board or use the counterpoise that came with it", name, v, tickline.Version)
+}
+
+func (s *wireFile) end(err error) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.err = err
+	s.link.State, s.link.Up = Ended, false
+	if !errors.Is(err, io.EOF) {
+		s.link.Reason = err.Error()
+	}
+	return err
+}
+
+func (s *wireFile) Setup() *Setup {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.wire.asm.setup
+}
+
+func (s *wireFile) Link() Link {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.link
+}
+
+func (s *wireFile) Counts() Counts {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.wire.counts.clone()
+}
+
+func (s *wireFile) Close() error {
+	s.end(io.EOF)
+	return s.closer.Close()
+}
