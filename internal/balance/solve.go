@@ -67,6 +67,9 @@ type solver struct {
 	rows []rowRef
 	all  problem // in the vectors' unit, not divided by tolerances
 	w    []complex128
+
+	signal  float64 // weakest effect over reading error; 0 where errors are not known
+	massCov []sum   // [plane] of the total; nil after Monte Carlo
 }
 
 func (s *solver) run() error {
@@ -85,6 +88,7 @@ func (s *solver) run() error {
 		return err
 	}
 	s.report(w, further, bound)
+	s.spread(w, further)
 	return nil
 }
 
