@@ -26,6 +26,10 @@ type Expected struct {
 	Radius95  *float64 // nil where no error was stated
 }
 
+// worthIt is the part of the present level that a correction must promise to
+// stay under: less is not worth another start.
+const worthIt = 0.9
+
 // ErrNoGain is in the error of Advise where no weight can be expected to make
 // the rotor better than it is.
 var ErrNoGain = errors.New("no weights can be expected to make this rotor better")
@@ -195,13 +199,49 @@ func (s State) adviseCorrection() (Advice, error) {
 		}
 		e := Expected{Sensor: c.Sensors[best.Rows[i].Sensor].Name, Amplitude: cmplx.Abs(r), Radius95: p.FurtherRadius95}
 		out.Expected = append(out.Expected, e)
-		expected = math.Max(expected, e.Amplitude/scale(c.Sensors[best.Rows[i].Sensor]))
+		far := e.Amplitude
+		if e.Radius95 != nil {
+			far += *e.Radius95
+		}
+		expected = math.Max(expected, far/scale(c.Sensors[best.Rows[i].Sensor]))
 	}
-	if !(expected < now) {
-		return Advice{}, fmt.Errorf("%w: the best that the planes and places allow is %.2g times the tolerance at the worst sensor, and it shows %.2g times now; %s",
-			ErrNoGain, expected, now, reasons(best.Verdicts))
+	if !(expected < worthIt*now) {
+		return Advice{}, fmt.Errorf("%w: the best that the planes and places allow may leave the worst sensor at %s, its uncertainty included, and it shows %s now. %s",
+			ErrNoGain, s.multiple(expected, c), s.multiple(now, c), reasons(best.Verdicts))
 	}
 	return out, nil
+}
+
+// disagree says in a sentence that the runs contradict each other by more than
+// any weight could put right; empty = they do not. Speed, looseness, a moved
+// sensor or a slip of hand do that, and weights must not chase them.
+func (s State) disagree(a *balance.Answer) string {
+	if a == nil {
+		return ""
+	}
+	limit, found := 0.0, 0.0
+	for i, t := range s.Tolerances() {
+		if limit == 0 || t > 0 && t < limit {
+			limit = t
+		}
+		if v := s.Setup.run(s.Runs[0]).Vectors[i]; !v.Missing {
+			found = math.Max(found, cmplx.Abs(v.V))
+		}
+	}
+	if a.Misfit <= math.Max(limit, 0.1*found) {
+		return ""
+	}
+	return fmt.Sprintf("the runs contradict each other by %s on average, which no weight puts right: look for looseness, a moved sensor or mark, or a slip in a recorded weight, and repeat the run that looks odd", s.mmps(a.Misfit))
+}
+
+// multiple prints a worst sensor's value, compared as scale does.
+func (s State) multiple(x float64, c balance.Case) string {
+	for _, sen := range c.Sensors {
+		if sen.Tolerance > 0 {
+			return fmt.Sprintf("%.2g times its tolerance", x)
+		}
+	}
+	return s.mmps(x)
 }
 
 // usedPlanes are those that ever carried a weight; a plane whose trial was left
@@ -282,14 +322,29 @@ func (s State) placed(p rotor.Plane, a balance.Answer, i int, sensors []balance.
 		}
 	}
 	target := a.Corrections[i].Further + stands // as a total
-	o := place.Options{MaxWeights: 6, Accept: accept(a, i, sensors), Speed: max(s.Setup.Machine.Speed, s.Setup.Machine.MaxSpeed)}
+	o := place.Options{MaxWeights: 6, Accept: accept(a, i, sensors), Speed: max(s.Setup.Machine.Speed, s.Setup.Machine.MaxSpeed), Work: placeWork}
 	o.Existing, on = existing(p, on)
 	for _, w := range on {
 		target -= w.Phasor(p.Radius)
 	}
+	asked := target
 	pl, err := place.Split(p, target, o)
-	if err != nil {
-		return nil, 0, nil, err
+	// Several weights at an angle to each other sum to more mass than their
+	// vector; where that breaks the plane's cap less is asked for.
+	for range 4 {
+		if err != nil {
+			return nil, 0, nil, err
+		}
+		over := total(on, p.Name) - removed(pl) + pl.Mass() - p.Cap
+		if p.Cap <= 0 || over <= 1e-12 {
+			break
+		}
+		target *= complex(math.Max(0.05, 1-1.2*over/p.Cap), 0)
+		pl, err = place.Split(p, target, o)
+	}
+	rest = pl.Got() - asked
+	if cmplx.Abs(target-asked) > 0 {
+		notes = append(notes, balance.Verdict{Code: "plane-cap", Text: fmt.Sprintf("Plane %q may carry %.4g g in all, which is less than its correction needs; what fits is advised.", p.Name, p.Cap*1e3)})
 	}
 	for _, n := range pl.Notes {
 		notes = append(notes, balance.Verdict{Code: n.Code, Text: n.Text})
@@ -300,7 +355,18 @@ func (s State) placed(p rotor.Plane, a balance.Answer, i int, sensors []balance.
 	for _, q := range pl.Placed {
 		on = append(on, rotor.Weight{Plane: p.Name, Mass: q.Mass, Angle: q.Angle, Radius: q.Radius})
 	}
-	return on, pl.Residual, notes, nil
+	return on, rest, notes, nil
+}
+
+// placeWork bounds the search for places: what it leaves undone is small beside
+// the slips of hand, and a trim follows anyway.
+const placeWork = 20_000_000
+
+func removed(pl place.Placement) (m float64) {
+	for _, f := range pl.Removed {
+		m += f.Mass
+	}
+	return m
 }
 
 // accept is the mass that moves no sensor by more than a tenth of its
@@ -351,7 +417,7 @@ func takeOff(on []rotor.Weight, p rotor.Plane, e place.Fitted) []rotor.Weight {
 
 func reasons(vs []balance.Verdict) string {
 	if len(vs) == 0 {
-		return "look for another cause than unbalance."
+		return "Look for another cause than unbalance."
 	}
 	return vs[0].Text
 }

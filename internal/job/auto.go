@@ -141,7 +141,8 @@ const maxAborts = 3
 
 type auto struct {
 	AutoConfig
-	guard *watch // runs while the rotor does
+	guard    *watch // runs while the rotor does
+	distrust bool   // the readings contradict each other
 }
 
 func newAuto(cfg AutoConfig) (*auto, error) {
@@ -322,6 +323,10 @@ func (a *auto) fit(ctx context.Context, st Step) (end string, err error) {
 	if err != nil {
 		return err.Error(), nil
 	}
+	if why := s.disagree(adv.Answer); why != "" {
+		a.distrust = true
+		return why, nil
+	}
 	e := Event{Kind: KindAdvised, Purpose: st.Purpose, Plane: st.Plane, Weights: adv.Weights, Verdicts: adv.Verdicts}
 	if err := a.append(ctx, e); err != nil {
 		return "", err
@@ -346,9 +351,7 @@ func (a *auto) leave(ctx context.Context, end string) error {
 	if end == inTolerance {
 		return a.append(ctx, Event{Kind: KindClosed})
 	}
-	c := s.Case()
-	helped := s.Fit.Purpose != PurposeTrial && len(s.runsOf(s.Fit.Event)) > 0 && worst(c, len(c.Runs)-1) < worst(c, 0)
-	if weighty(s.Fit.Weights) && !helped {
+	if weighty(s.Fit.Weights) && (a.distrust || !s.helped()) {
 		if err := a.Rotor.Fit(ctx, nil); err != nil {
 			return err
 		}
@@ -357,6 +360,23 @@ func (a *auto) leave(ctx context.Context, end string) error {
 		}
 	}
 	return a.append(ctx, Event{Kind: KindClosed, Note: end})
+}
+
+// helped tells whether the weights on the rotor are a correction that was
+// measured and has surely made the worst sensor better than as found.
+func (s State) helped() bool {
+	if s.Fit.Purpose == PurposeTrial || len(s.runsOf(s.Fit.Event)) == 0 {
+		return false
+	}
+	tol := s.Tolerances()
+	was, is := worstLevel(s.Levels(s.Runs[0], tol)), worstLevel(s.Levels(s.Runs[len(s.Runs)-1], tol))
+	k := func(l Level) float64 {
+		if l.Tolerance > 0 {
+			return 1 / l.Tolerance
+		}
+		return 1
+	}
+	return (is.Amplitude+is.Radius95)*k(is) < (was.Amplitude-was.Radius95)*k(was)
 }
 
 func (a *auto) result(why string) Result {

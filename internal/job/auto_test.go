@@ -291,6 +291,15 @@ func TestAutoHopeless(t *testing.T) {
 	for s := range dead.a {
 		dead.a[s] = []complex128{0, 0}
 	}
+	drifts := twoPlanes(2) // as found twice the same, then another vector at every start
+	drifts.spoil = func(n int, r *phase.Reading) error {
+		for i := range r.Channels {
+			if n > 2 {
+				r.Channels[i].Orders[0].Value = cmplx.Rect(8e-3, 6.28*drifts.rng.Float64())
+			}
+		}
+		return nil
+	}
 	wild := twoPlanes(2) // another vector at every start
 	wild.spoil = func(n int, r *phase.Reading) error {
 		for i := range r.Channels {
@@ -320,8 +329,9 @@ func TestAutoHopeless(t *testing.T) {
 	}{
 		"one plane for a couple": {couple, ""},
 		"planes alike":           {alike, ""},
-		"dead planes":            {dead, ""},
-		"wild":                   {wild, ""},
+		"dead planes":            {dead, "no weights can be expected"},
+		"wild":                   {wild, "did not show the same"},
+		"drifts":                 {drifts, "contradict each other"},
 		"cap too low":            {capped, ""},
 		"shakes too much":        {shaking, "broken off"},
 		"mass unknown":           {unknown, "rotor's mass"},

@@ -21,82 +21,125 @@ const childEnv = "COUNTERPOISE_JOB_CHILD"
 
 func TestMain(m *testing.M) {
 	if path := os.Getenv(childEnv); path != "" {
-		appendForever(path)
+		if err := driveJob(path); err != nil {
+			fmt.Println("error", err)
+			os.Exit(1)
+		}
+		os.Exit(0)
 	}
 	os.Exit(m.Run())
 }
 
-// appendForever is the child of TestKill: it appends, and says the number of
-// each event once Append has acknowledged it.
-func appendForever(path string) {
+// driveJob is the child of TestKill: it drives an unattended job from wherever
+// the file stands to its end, and says the number of each event once it has
+// been acknowledged.
+func driveJob(path string) error {
+	seed, err := strconv.ParseUint(strings.TrimPrefix(filepath.Ext(path), "."), 10, 64)
+	if err != nil {
+		return err
+	}
 	j, err := Open(path)
 	if err != nil {
-		fmt.Println("error", err)
-		os.Exit(1)
+		return err
 	}
-	for {
-		s, err := j.Append(context.Background(), Event{At: t0, Kind: KindNoted, Note: strings.Repeat("note ", j.State().Events%400)})
-		if err != nil {
-			fmt.Println("error", err)
-			os.Exit(1)
-		}
-		fmt.Println(s.Events)
+	p := twoPlanes(seed)
+	r, err := Auto(context.Background(), AutoConfig{Job: acknowledging(j), Setup: p.setup, Instrument: p, Rotor: p, Now: func() time.Time { return p.clock }})
+	if err == nil && !r.OK {
+		err = errors.New(r.Why)
 	}
+	return err
 }
 
-// TestKill kills a process that appends events, at random moments: every
-// acknowledged event is found again, and the next process goes on.
+// acknowledging makes a job print what it has acknowledged.
+func acknowledging(j *Job) *Job {
+	fmt.Println(j.State().Events)
+	j.log = loud{j.log}
+	return j
+}
+
+type loud struct{ Log }
+
+func (l loud) Append(e Event) error {
+	err := l.Log.Append(e)
+	if err == nil {
+		fmt.Println(e.Number)
+	}
+	return err
+}
+
+// TestKill kills a process that drives a job, at random moments, until jobs
+// enough have come to their end: every acknowledged event is found again, and
+// the next process goes on and balances the rotor. COUNTERPOISE_KILLS asks for
+// a longer trial.
 func TestKill(t *testing.T) {
 	kills := 12
 	if n, err := strconv.Atoi(os.Getenv("COUNTERPOISE_KILLS")); err == nil {
 		kills = n
 	}
-	path := filepath.Join(t.TempDir(), "job.jsonl")
-	rng := rand.New(rand.NewPCG(1, 2))
-	acked, torn := 0, 0
-	for k := range kills {
-		cmd := exec.Command(os.Args[0])
-		cmd.Env = append(os.Environ(), childEnv+"="+path)
-		out, err := cmd.StdoutPipe()
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := cmd.Start(); err != nil {
-			t.Fatal(err)
-		}
-		lines := bufio.NewScanner(out)
-		first := true
-		for lines.Scan() {
-			n, err := strconv.Atoi(lines.Text())
+	dir, rng := t.TempDir(), rand.New(rand.NewPCG(1, 2))
+	done, jobs, events, torn, moments := 0, 0, 0, 0, map[string]int{}
+	for done < kills {
+		path := filepath.Join(dir, fmt.Sprint("job.", jobs%12))
+		acked, ended := 0, false
+		for !ended {
+			var killed bool
+			acked, killed, ended = killOnce(t, path, acked, time.Duration(rng.IntN(100_000))*time.Microsecond)
+			if killed {
+				done++
+			}
+			stored, err := ReadFile(path)
 			if err != nil {
-				t.Fatalf("kill %d: the child says %q", k, lines.Text())
+				t.Fatalf("kill %d: %v", done, err)
 			}
-			if n <= acked {
-				t.Fatalf("kill %d: event %d acknowledged after %d", k, n, acked)
+			if len(stored) < acked {
+				t.Fatalf("kill %d: %d events acknowledged, %d found", done, acked, len(stored))
 			}
-			acked = n
-			if first {
-				first = false
-				time.AfterFunc(time.Duration(rng.IntN(20000))*time.Microsecond, func() { cmd.Process.Kill() })
-			}
+			acked = len(stored)
+			moments[fold(stored).Next(t0).Stage.String()]++
 		}
-		cmd.Wait()
-		events, err := ReadFile(path)
+		jobs++
+		events += acked
+		m, _ := filepath.Glob(path + "*")
+		torn += len(m) - 1
+		for _, f := range m {
+			os.Remove(f)
+		}
+	}
+	t.Logf("%d kills in %d jobs, by stage %v; %d events, %d torn ends set aside, none lost, every job balanced", done, jobs, moments, events, torn)
+}
+
+// killOnce runs a child and kills it some time after its first word, unless it
+// has come to the end of its job.
+func killOnce(t *testing.T, path string, acked int, after time.Duration) (now int, killed, ended bool) {
+	t.Helper()
+	cmd := exec.Command(os.Args[0])
+	cmd.Env = append(os.Environ(), childEnv+"="+path)
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	var timer *time.Timer
+	for lines := bufio.NewScanner(out); lines.Scan(); {
+		n, err := strconv.Atoi(lines.Text())
 		if err != nil {
-			t.Fatalf("kill %d: %v", k, err)
+			t.Fatalf("the child says %q", lines.Text())
 		}
-		if len(events) < acked {
-			t.Fatalf("kill %d: %d events acknowledged, %d found", k, acked, len(events))
+		if n < acked {
+			t.Fatalf("event %d acknowledged after %d", n, acked)
 		}
-		acked = len(events)
-		if m, _ := filepath.Glob(path + ".torn-*"); len(m) > torn {
-			torn = len(m)
+		acked = n
+		if timer == nil {
+			timer = time.AfterFunc(after, func() { cmd.Process.Kill() })
 		}
 	}
-	if acked < kills {
-		t.Fatalf("only %d events in %d rounds: the test did not test", acked, kills)
+	err = cmd.Wait()
+	if timer != nil {
+		timer.Stop()
 	}
-	t.Logf("%d kills, %d events, %d torn ends set aside, none lost", kills, acked, torn)
+	return acked, err != nil, err == nil
 }
 
 // sample returns the bytes of a job file with n events.

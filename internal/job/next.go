@@ -173,6 +173,11 @@ func (s State) trialGoal() (Step, bool) {
 			return s.closeStep("the rotor is inside its tolerance as found: no weight is needed."), true
 		}
 	}
+	if rep := s.Repeatability(); rep > poorRepeat && len(s.Fits) == 0 && !s.skipped(keyPoorRepeat) {
+		return Step{Stage: StageFirst, Action: ActInspect, Skip: keyPoorRepeat, Cautions: cautionsNear,
+			What: "Find out why the rotor did not show the same vector after a stop: looseness, water, a moved sensor or mark, rubbing, a speed near resonance. Write down what was found, or undo the reading that was wrong.",
+			Why:  fmt.Sprintf("between the as-found readings a vector scatters by %.2g %% beyond what the readings state of themselves; a trial weight would drown in that.", rep*100)}, true
+	}
 	for _, p := range s.Setup.Planes {
 		if s.tried(p.Name) || s.skipped("trial:"+p.Name) {
 			continue
@@ -187,6 +192,15 @@ func (s State) trialGoal() (Step, bool) {
 	}
 	return Step{}, false
 }
+
+// poorRepeat is the relative scatter from run to run above which the first
+// reading is not worth building on: a trial weight is meant to change the vector
+// by 30 %, and a third of that is too much to be in doubt. Common practice, no
+// source.
+const (
+	poorRepeat    = 0.1
+	keyPoorRepeat = "inspect:repeat"
+)
 
 func (s State) tried(plane string) bool {
 	for _, r := range s.Runs {
