@@ -304,14 +304,15 @@ func moves(r *blades.Result, a *Reply) {
 		out := ReplyMove{Blade: m.Blade}
 		side := r.Survey.Side.Sign()
 		if m.Track != 0 {
-			t, ruler := m.Track/mm, side*m.Track/mm
+			t := tidy(m.Track / mm)
+			ruler := side * t
 			out.Track, out.Ruler, out.Toward = &t, &ruler, blades.Downstream.String()
 			if t < 0 {
 				out.Toward = blades.Upstream.String()
 			}
 		}
 		if m.Pitch != 0 {
-			p := m.Pitch / degree
+			p := tidy(m.Pitch / degree)
 			out.Pitch = &p
 		}
 		a.Moves = append(a.Moves, out)
@@ -322,6 +323,9 @@ func moves(r *blades.Result, a *Reply) {
 		a.Swap = &ReplySwap{s.Place, s.Before * 1e6, s.After * 1e6, s.Exact}
 	}
 }
+
+// tidy drops what is far below any ruler's reading.
+func tidy(v float64) float64 { return math.Round(v*1e4) / 1e4 }
 
 func searched(p *blades.Plan) *ReplySearch {
 	if p == nil {
