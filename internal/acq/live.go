@@ -61,7 +61,7 @@ const (
 )
 
 func openLive(w *word, o Options) (Source, error) {
-	mode, err := w.choice("mode", "frames", "lines")
+	mode, err := w.choice("mode", formatFrames, formatLines)
 	if err != nil {
 		return nil, err
 	}

@@ -82,16 +82,17 @@ type stream struct {
 
 // formats by which a file name or &format= tells what the bytes are.
 const (
-	formatTake  = "take"
-	formatWAV   = "wav"
-	formatCSV   = "csv"
-	formatLines = "lines"
+	formatTake   = "take"
+	formatFrames = "frames"
+	formatWAV    = "wav"
+	formatCSV    = "csv"
+	formatLines  = "lines"
 )
 
 // openStream finds out what a file holds: by &mode=lines, &format=, its first
 // bytes, or its name.
 func openStream(w *word, o Options, s stream) (Source, error) {
-	mode, err := w.choice("mode", "frames", "lines")
+	mode, err := w.choice("mode", formatFrames, formatLines)
 	if err != nil {
 		return nil, err
 	}

@@ -18,7 +18,7 @@ import (
 // A take is a raw recording:
 //
 //	counterpoise take 1          the first line, as it stands
-//	{"format": "frames", ...}    TakeHeader on one line
+//	{"format": formatFrames, ...}    TakeHeader on one line
 //	...                          the bytes from the wire, to the end of the file
 //
 // Raw counts and frames are kept as they came, so a replay may recalibrate. A
@@ -44,7 +44,7 @@ func readTakeHeader(name string, r *bufio.Reader) (*TakeHeader, error) {
 		if bytes.HasPrefix(magic, []byte("counterpoise take ")) {
 			return nil, fmt.Errorf("%s: a take of a version that this counterpoise does not read; use a newer one", name)
 		}
-		return &TakeHeader{Format: "frames"}, nil
+		return &TakeHeader{Format: formatFrames}, nil
 	}
 	r.Discard(len(takeMagic))
 	line, err := r.ReadBytes('\n')
@@ -55,7 +55,7 @@ func readTakeHeader(name string, r *bufio.Reader) (*TakeHeader, error) {
 	if err := json.Unmarshal(line, h); err != nil {
 		return nil, fmt.Errorf("%s: line 2, the header of the take, is damaged: %w", name, err)
 	}
-	if h.Format != "frames" && h.Format != formatLines || h.Format == "frames" && h.Protocol != tickline.Version {
+	if h.Format != formatFrames && h.Format != formatLines || h.Format == formatFrames && h.Protocol != tickline.Version {
 		return nil, fmt.Errorf("%s: a take of %q in protocol version %d; this counterpoise reads frames of version %d", name, h.Format, h.Protocol, tickline.Version)
 	}
 	return h, nil

@@ -1,0 +1,157 @@
+package acq
+
+import (
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"counterpoise/internal/acq/tickline"
+)
+
+// Recorder writes a take: what came from the wire, as it came. It is written
+// beside its final name and only gets it when everything is on the disk, so a
+// file of that name is always whole.
+//
+//	rec := acq.NewRecorder("run.take", header)
+//	src, err := acq.Open(word, acq.Options{Tap: rec.Tap})
+//	... read src ...
+//	src.Close()
+//	err = rec.Close()
+//
+// Tap never waits for the disk. What the queue cannot hold is counted; the hole
+// shows in a replay as lost frames, never as false samples.
+type Recorder struct {
+	file   *os.File
+	path   string
+	queue  chan []byte
+	done   chan struct{}
+	err    error // of the writing goroutine; read after done
+	mu     sync.Mutex
+	bytes  uint64
+	missed uint64
+}
+
+// recorderQueue is about ten seconds of the fastest board in chunks of a read.
+const recorderQueue = 1024
+
+// NewRecorder creates the file beside path and writes the header. Recorded and
+// Format are filled in where they are empty.
+func NewRecorder(path string, h TakeHeader, now time.Time) (*Recorder, error) {
+	if _, err := os.Lstat(path); err == nil {
+		return nil, fmt.Errorf("%s exists already and is not overwritten: choose another name or move it away", path)
+	}
+	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*")
+	if err != nil {
+		return nil, fmt.Errorf("the recording cannot be written: %w; choose a directory that exists and that you may write to", err)
+	}
+	if h.Format == "" {
+		h.Format = formatFrames
+	}
+	if h.Format == formatFrames {
+		h.Protocol = tickline.Version
+	}
+	if h.Recorded == "" {
+		h.Recorded = now.UTC().Format(time.RFC3339)
+	}
+	line, err := json.Marshal(h)
+	if err == nil {
+		_, err = f.WriteString(takeMagic + string(line) + "\n")
+	}
+	if err != nil {
+		f.Close()
+		os.Remove(f.Name())
+		return nil, fmt.Errorf("write %s: %w", path, err)
+	}
+	r := &Recorder{file: f, path: path, queue: make(chan []byte, recorderQueue), done: make(chan struct{})}
+	go r.write()
+	return r, nil
+}
+
+// write owns the file until the queue is closed.
+func (r *Recorder) write() {
+	defer close(r.done)
+	for p := range r.queue {
+		if r.err == nil {
+			_, r.err = r.file.Write(p)
+		}
+	}
+}
+
+// Tap takes a copy of p for the file. It is an Options.Tap.
+func (r *Recorder) Tap(p []byte) {
+	c := append([]byte(nil), p...)
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	select {
+	case r.queue <- c:
+		r.bytes += uint64(len(p))
+	default:
+		r.missed += uint64(len(p))
+	}
+}
+
+// Bytes are those that were taken, and those that the disk was too slow for.
+func (r *Recorder) Bytes() (written, missed uint64) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.bytes, r.missed
+}
+
+// Close makes the file durable and gives it its name. The source must be closed
+// before. An empty recording is not kept.
+func (r *Recorder) Close() error {
+	close(r.queue)
+	<-r.done
+	err := r.err
+	written, _ := r.Bytes()
+	if err == nil && written == 0 {
+		err = errors.New("nothing came from the source, so there is nothing to keep")
+	}
+	if err == nil {
+		err = r.file.Sync()
+	}
+	err = errors.Join(err, r.file.Close())
+	if err == nil {
+		err = os.Rename(r.file.Name(), r.path)
+	}
+	if err != nil {
+		os.Remove(r.file.Name())
+		return fmt.Errorf("the recording %s was not kept: %w", r.path, err)
+	}
+	return syncDir(filepath.Dir(r.path))
+}
+
+// syncDir makes a new name survive a loss of power. Where directories cannot be
+// synced (Windows) there is nothing to do.
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return nil
+	}
+	defer d.Close()
+	if err := d.Sync(); err != nil && !errors.Is(err, errors.ErrUnsupported) && !errors.Is(err, os.ErrPermission) {
+		return fmt.Errorf("sync %s: %w", dir, err)
+	}
+	return nil
+}
+
+// GreetingOf is the greeting of a running source as a header keeps it, for a
+// recording that begins in the middle; empty before the board introduced itself.
+func GreetingOf(s Source) string {
+	l, ok := s.(*live)
+	if !ok {
+		return ""
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	w, ok := l.fr.(*wire)
+	if !ok || w.asm.setup == nil {
+		return ""
+	}
+	return hex.EncodeToString(tickline.AppendGreeting(nil, 0, &w.asm.greet))
+}
