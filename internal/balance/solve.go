@@ -68,8 +68,9 @@ type solver struct {
 	all  problem // in the vectors' unit, not divided by tolerances
 	w    []complex128
 
-	signal  float64 // weakest effect over reading error; 0 where errors are not known
-	massCov []sum   // [plane] of the total; nil after Monte Carlo
+	signal     float64 // weakest effect over reading error; 0 where errors are not known
+	massCov    []sum   // [plane] of the total, to first order; nil where that was not asked
+	furtherCov []sum   // [plane] likewise of the further weight
 }
 
 func (s *solver) run() error {

@@ -174,12 +174,13 @@ func (s *solver) firstOrder(w, further []complex128) {
 	res := s.all.residuals(w)
 	planes := len(w)
 	masses, rows, after := make([]sum, planes), make([]sum, len(s.rows)), make([]sum, len(s.rows))
+	s.furtherCov = make([]sum, planes)
 	add := make([]complex128, planes) // what further puts on the rotor
 	for p := range add {
 		add[p] = further[p] - s.m.last[p]
 	}
 	for _, src := range s.m.sources() {
-		dm := make([]complex128, len(s.rows))
+		dm, dn := make([]complex128, len(s.rows)), make([]complex128, len(s.rows))
 		slant := make([]complex128, planes) // (dA)^H T r
 		for i, r := range s.rows {
 			var stand complex128
@@ -188,6 +189,7 @@ func (s *solver) firstOrder(w, further []complex128) {
 			}
 			g, dy := &s.m.groups[r.group], src.dy[r.group]
 			if dy == nil {
+				dn[i] = -stand
 				after[i].add(stand, src.dof)
 				continue
 			}
@@ -195,13 +197,15 @@ func (s *solver) firstOrder(w, further []complex128) {
 			da := dx[len(g.states):]
 			dm[i] = dx[r.state] + dot(da, w)
 			rows[i].add(dm[i], src.dof)
-			after[i].add(s.nowError(i, dx, dy)+dot(da, add)-stand, src.dof)
+			dn[i] = s.nowError(i, dx, dy) + dot(da, add) - stand
+			after[i].add(dn[i], src.dof)
 			for p := range slant {
 				slant[p] += cmplx.Conj(da[p]) * complex(t[i]*t[i], 0) * res[i]
 			}
 		}
 		for p := range masses {
 			masses[p].add(-dot(onto.row(p), dm)-dot(inv.row(p), slant), src.dof)
+			s.furtherCov[p].add(-dot(onto.row(p), dn)-dot(inv.row(p), slant), src.dof)
 		}
 	}
 	for i := range s.rows {

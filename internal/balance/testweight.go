@@ -1,0 +1,83 @@
+package balance
+
+import (
+	"fmt"
+	"math"
+)
+
+// TestWeight is a proof of residual unbalance with a test weight of known
+// unbalance that is moved from place to place: at each the machine shows
+// |residual + test e^{i angle}| in units of its own.
+type TestWeight struct {
+	Test     float64   // unbalance of the test weight, any unit
+	Angles   []float64 // rad, where it was
+	Readings []float64 // what was shown there, any unit
+}
+
+// TestWeightResult says what is left in the rotor, in the unit of Test.
+type TestWeightResult struct {
+	Extremes float64 // from the largest and smallest reading: Test x (max-min)/(max+min)
+	Residual float64 // from the first harmonic of all readings
+	Angle    float64 // rad, of the residual
+	Error    float64 // standard error of Residual from the scatter about the fit; 0 where nothing is left to judge by
+	Scatter  float64 // rms of the readings about the fit over their mean
+	Spread   float64 // largest departure of a reading from the mean, relative
+	Verdicts []Verdict
+}
+
+// ProveResidual evaluates a moving test weight. Taking the extremes is the trade's
+// worksheet; it misses the true ones, which lie between the places, and so shows
+// too little (13 % with six places and no error, more with errors). The first
+// harmonic uses all readings.
+func ProveResidual(t TestWeight) (TestWeightResult, error) {
+	n := len(t.Readings)
+	if n != len(t.Angles) || n < 4 {
+		return TestWeightResult{}, fmt.Errorf("a moving test weight needs the same number of angles and readings, at least 4 and best 6 or 12: there are %d and %d", len(t.Angles), n)
+	}
+	if !(t.Test > 0) || math.IsInf(t.Test, 0) {
+		return TestWeightResult{}, fmt.Errorf("the test weight has an unbalance of %g: give mass times radius above zero", t.Test)
+	}
+	lo, hi, mean := math.Inf(1), 0.0, 0.0
+	for i, v := range t.Readings {
+		if !(v >= 0) || math.IsInf(v, 0) || !number(t.Angles[i]) {
+			return TestWeightResult{}, fmt.Errorf("reading %d of the test weight is %g: measure it again", i+1, v)
+		}
+		lo, hi, mean = math.Min(lo, v), math.Max(hi, v), mean+v/float64(n)
+	}
+	if mean == 0 {
+		return TestWeightResult{}, fmt.Errorf("every reading is zero: the machine does not see the test weight")
+	}
+	var r TestWeightResult
+	r.Extremes = t.Test * (hi - lo) / (hi + lo)
+	r.Spread = math.Max(hi/mean-1, 1-lo/mean)
+	r.fit(t, mean)
+	if r.Residual > 1.05*r.Extremes {
+		r.Verdicts = append(r.Verdicts, Verdict{"extremes-low", fmt.Sprintf("Largest and smallest reading alone give %.4g; the fit to all places gives %.4g, %.1f %% more, because the true extremes lie between the places. Use the fit.", r.Extremes, r.Residual, 100*(r.Residual/r.Extremes-1))})
+	}
+	if r.Scatter > 0.05 {
+		r.Verdicts = append(r.Verdicts, Verdict{"not-a-sine", fmt.Sprintf("The readings lie %.0f %% (rms) off a smooth curve: repeat with a test weight larger by half the claimed smallest residual, and check how the weight is fixed.", 100*r.Scatter)})
+	}
+	return r, nil
+}
+
+// fit takes the first harmonic of the readings. To first order in residual over
+// test weight they are k (t + r cos(a - angle)), k the gain of the machine, so the
+// harmonic over the mean is r/t. For evenly spaced places it is least squares.
+func (r *TestWeightResult) fit(t TestWeight, mean float64) {
+	c, s := 0.0, 0.0
+	n := float64(len(t.Readings))
+	for i, v := range t.Readings {
+		c += 2 / n * v * math.Cos(t.Angles[i])
+		s += 2 / n * v * math.Sin(t.Angles[i])
+	}
+	r.Residual, r.Angle = math.Hypot(c, s)/mean*t.Test, math.Atan2(s, c)
+	res := 0.0
+	for i, v := range t.Readings {
+		e := v - mean - c*math.Cos(t.Angles[i]) - s*math.Sin(t.Angles[i])
+		res += e * e
+	}
+	r.Scatter = math.Sqrt(res/n) / mean
+	if n > 3 {
+		r.Error = math.Sqrt(res/(n-3)*2/n) / mean * t.Test
+	}
+}
