@@ -12,6 +12,7 @@ import (
 	"counterpoise/internal/acq"
 	"counterpoise/internal/phase"
 	"counterpoise/internal/rotor"
+	"counterpoise/internal/spectrum"
 	"counterpoise/internal/station"
 )
 
@@ -91,7 +92,53 @@ func turning() station.Snapshot {
 		Motion: station.Turning, Speed: rotor.RadPerSecond(1480.2), Turns: 900,
 		Reading: &phase.Reading{Channels: chans, Speed: rotor.RadPerSecond(1480.2), SpeedSD: rotor.RadPerSecond(0.4), Turns: 64, Seconds: 2.6, Method: "equal"},
 		Latency: 3 * time.Millisecond,
+		Spectra: fakeSpectra(), SpectrumSerial: 1, Levels: fakeLevels(), Waveform: fakeWaveform(),
 	}
+}
+
+// fakeSpectra hold 1x, 2x, a line of 100 Hz and the blade pass of six blades.
+func fakeSpectra() (out []spectrum.Spectrum) {
+	f := 1480.2 / 60
+	for n, ch := range fakeSetup.Channels {
+		s := spectrum.Spectrum{Channel: ch.Name, Quantity: ch.Quantity, Step: 0.3125, Blocks: 16, Peak: make([]float64, 3201)}
+		for i := range s.Peak {
+			x := float64(i) * s.Step
+			s.Peak[i] = 1.4e-5 + 8e-6*math.Sin(float64(i)*7.7)*math.Sin(float64(i)*3.1)
+			for k, at := range []float64{f, 2 * f, 100, 6 * f} {
+				s.Peak[i] += []float64{6.8e-3, 7e-4, 1.3e-3, 2e-3}[k] / float64(n+1) * math.Exp(-math.Pow((x-at)/.4, 2))
+			}
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+func fakeLevels() (out []spectrum.Level) {
+	for i, ch := range fakeSetup.Channels {
+		l := spectrum.Level{Channel: ch.Name, Quantity: ch.Quantity, RMS: 0.01, Velocity: 5.32e-3 / float64(i+1), Displacement: 88e-6, Low: 10, High: 1000, Seconds: 5}
+		if ch.Quantity == rotor.Raw {
+			l.Velocity, l.Displacement = math.NaN(), math.NaN()
+		}
+		out = append(out, l)
+	}
+	return out
+}
+
+func fakeWaveform() *station.Waveform {
+	w := &station.Waveform{Serial: 1, Rate: 5000}
+	f := 1480.2 / 60
+	for n := range fakeSetup.Channels {
+		x := make([]float32, 1000)
+		for i := range x {
+			t := float64(i) / w.Rate
+			x[i] = float32((6.8e-3*math.Cos(2*math.Pi*f*t+1) + 1.3e-3*math.Cos(2*math.Pi*100*t) + 2e-3*math.Sin(2*math.Pi*6*f*t)) / float64(n+1))
+		}
+		w.Samples = append(w.Samples, x)
+	}
+	for k := range 5 {
+		w.Edges = append(w.Edges, (0.01+float64(k)/f)*w.Rate)
+	}
+	return w
 }
 
 // wander moves a snapshot's vectors a little, as a real rotor's do.

@@ -2,8 +2,10 @@ package web
 
 import (
 	"fmt"
+	"math"
 	"net/http"
 
+	"counterpoise/internal/rotor"
 	"counterpoise/internal/station"
 )
 
@@ -64,25 +66,128 @@ type Waveform struct {
 	Marks   []float64 `json:"marks_s"`
 }
 
-var picturesOf = func(*Station, *station.Snapshot) Pictures { return Pictures{} }
+func picturesOf(snap *station.Snapshot) Pictures {
+	var p Pictures
+	if len(snap.Spectra) > 0 {
+		p.Spectrum = snap.SpectrumSerial
+	}
+	if snap.Waveform != nil {
+		p.Waveform = snap.Waveform.Serial
+	}
+	return p
+}
 
-var spectrumOf = func(*Station, *station.Snapshot, string, View) (*Spectrum, bool) { return nil, false }
+// quantityScale is the scale in which a quantity is drawn for a view: the
+// view's own where it fits, else the quantity's usual unit and peak values.
+func quantityScale(q rotor.Quantity, v View) Scale {
+	if q == v.Scale.Unit.Quantity {
+		return v.Scale
+	}
+	name := rotor.DefaultUnit(q).Name
+	if v.inches() {
+		name = map[rotor.Quantity]string{rotor.Acceleration: "g", rotor.Velocity: "in/s", rotor.Displacement: "mil"}[q]
+	}
+	return scale(name, rotor.Peak)
+}
 
-var waveformOf = func(*Station, *station.Snapshot, string) (*Waveform, bool) { return nil, false }
+// spectrumOf draws a channel's spectrum in the view's quantity; a raw channel
+// stays raw.
+func spectrumOf(snap *station.Snapshot, channel string, v View) (*Spectrum, bool) {
+	if snap == nil {
+		return nil, false
+	}
+	for _, raw := range snap.Spectra {
+		if raw.Channel != channel {
+			continue
+		}
+		sc := v.Scale
+		sp, err := raw.In(sc.Unit.Quantity)
+		if err != nil {
+			sc, sp = scale("raw", rotor.Peak), raw
+		}
+		hz := 0.0
+		if snap.Motion == station.Turning {
+			hz = finiteOr(snap.Speed/(2*math.Pi), 0)
+		}
+		out := &Spectrum{Schema: 1, Channel: channel, Unit: sc.Label(), StepHz: sp.Step, SpeedHz: hz, Axes: axesAt(hz),
+			Lines: make([]float64, len(sp.Peak)), Peaks: []Peak{},
+			Note: fmt.Sprintf(say("spectrum.note"), sp.Blocks, sp.Window, sp.Step)}
+		for i, p := range sp.Peak {
+			out.Lines[i] = finiteOr(round(p*sc.factor(), 3), 0)
+		}
+		return out, true
+	}
+	return nil, false
+}
 
-func levelOf(*ChannelState, *Station, *station.Snapshot, int, View) {}
+// waveformOf draws the newest piece of a channel's signal in its own quantity.
+func waveformOf(snap *station.Snapshot, channel string, v View) (*Waveform, bool) {
+	if snap == nil || snap.Waveform == nil || snap.Setup == nil || !(snap.Waveform.Rate > 0) {
+		return nil, false
+	}
+	for i, ch := range snap.Setup.Channels {
+		if ch.Name != channel || i >= len(snap.Waveform.Samples) {
+			continue
+		}
+		sc := quantityScale(ch.Quantity, v)
+		out := &Waveform{Schema: 1, Channel: channel, Unit: unitText(sc.Unit.Name), Step: 1 / snap.Waveform.Rate, Values: []float64{}, Marks: []float64{}}
+		for _, x := range snap.Waveform.Samples[i] {
+			out.Values = append(out.Values, finiteOr(round(float64(x)*sc.Unit.PerSI, 4), 0))
+		}
+		for _, e := range snap.Waveform.Edges {
+			out.Marks = append(out.Marks, round(e/snap.Waveform.Rate, 6))
+		}
+		return out, true
+	}
+	return nil, false
+}
+
+// levelOf fills in the overall level of a channel: band-limited velocity, rms,
+// or the plain rms of a raw channel.
+func levelOf(out *ChannelState, snap *station.Snapshot, channel int, v View) {
+	for _, l := range snap.Levels {
+		if l.Channel != snap.Setup.Channels[channel].Name {
+			continue
+		}
+		if l.Quantity == rotor.Raw {
+			out.Overall = plain(l.RMS, 3, "raw rms")
+			return
+		}
+		sc := v.Scale.level()
+		out.Overall = plain(l.Velocity*sc.factor()/rotor.RMS.OfPeak(), 3, sc.Label())
+	}
+}
+
+// levelNote says what the overall levels are.
+func levelNote(snap *station.Snapshot) string {
+	for _, l := range snap.Levels {
+		if l.Quantity == rotor.Raw || !finite(l.Velocity) {
+			continue
+		}
+		note := fmt.Sprintf(say("overall.note"), l.Low, l.High)
+		if l.NearEdge {
+			note += " " + say("overall.edge")
+		}
+		return note
+	}
+	return ""
+}
 
 func (s *Server) spectrum(w http.ResponseWriter, r *http.Request, st *Station) {
 	v, ok := s.view(w, r, st)
 	if !ok {
 		return
 	}
-	got, ok := spectrumOf(st, st.Latest(), r.URL.Query().Get("channel"), v)
+	got, ok := spectrumOf(st.Latest(), r.URL.Query().Get("channel"), v)
 	s.picture(w, r, got, ok, "spectrum")
 }
 
 func (s *Server) waveform(w http.ResponseWriter, r *http.Request, st *Station) {
-	got, ok := waveformOf(st, st.Latest(), r.URL.Query().Get("channel"))
+	v, ok := s.view(w, r, st)
+	if !ok {
+		return
+	}
+	got, ok := waveformOf(st.Latest(), r.URL.Query().Get("channel"), v)
 	s.picture(w, r, got, ok, "waveform")
 }
 

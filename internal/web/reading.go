@@ -37,7 +37,9 @@ type MeasuredChannel struct {
 	Name     string          `json:"name"`
 	Unit     string          `json:"unit"`
 	Detector string          `json:"detector"`
-	Overall  *float64        `json:"overall"` // rms, over the band that the level states
+	Overall  *float64        `json:"overall"` // see Measures
+	Measures string          `json:"overall_detector"`
+	BandHz   []float64       `json:"overall_band_hz,omitempty"`
 	Orders   []MeasuredOrder `json:"orders"`
 }
 
@@ -95,9 +97,7 @@ func measuredOf(st *Station, snap *station.Snapshot, v View) Measured {
 		if ch.Quantity == rotor.Raw {
 			c.Unit, c.Detector = "raw", rotor.Peak.String()
 		}
-		var state ChannelState
-		levelOf(&state, st, snap, i, v)
-		c.Overall = state.Overall.Value
+		c.overall(snap, v)
 		if rd != nil && i < len(rd.Channels) {
 			for _, o := range rd.Channels[i].Orders {
 				if one, _, ok := v.component(rd, i, o.Order); ok {
@@ -117,4 +117,24 @@ func measuredOrder(c phase.Component, v View) MeasuredOrder {
 		m.PhaseDeg, m.PhaseErrorDeg = orNil(deg), orNil(c.PhaseSD()*180/math.Pi)
 	}
 	return m
+}
+
+// overall fills in the broadband level: rms of a velocity or of a raw signal,
+// peak-to-peak of a displacement.
+func (c *MeasuredChannel) overall(snap *station.Snapshot, v View) {
+	c.Measures = rotor.RMS.String()
+	for _, l := range snap.Levels {
+		switch {
+		case l.Channel != c.Name:
+			continue
+		case l.Quantity == rotor.Raw:
+			c.Overall = orNil(l.RMS)
+			return
+		case v.Scale.Unit.Quantity == rotor.Displacement:
+			c.Overall, c.Measures = orNil(l.Displacement*v.Scale.Unit.PerSI), rotor.PeakToPeak.String()
+		default:
+			c.Overall = orNil(l.Velocity * v.Scale.Unit.PerSI)
+		}
+		c.BandHz = []float64{l.Low, l.High}
+	}
 }

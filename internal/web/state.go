@@ -34,6 +34,8 @@ type State struct {
 	Channels []ChannelState `json:"channels"`
 	Counts   []Line         `json:"counts"`
 	Pictures Pictures       `json:"pictures"`
+	// LevelNote says what the overall levels are, for people.
+	LevelNote string `json:"level_note,omitempty"`
 }
 
 // Sentence is a judgement: how good it is, in one word for the eye, and in
@@ -106,7 +108,8 @@ func stateOf(st *Station, snap *station.Snapshot, v View, ask station.Ask, now t
 	s.Settle = settleOf(snap, ask)
 	s.Channels = channelsOf(st, snap, v)
 	s.Counts = countsOf(snap)
-	s.Pictures = picturesOf(st, snap)
+	s.Pictures = picturesOf(snap)
+	s.LevelNote = levelNote(snap)
 	return s
 }
 
@@ -220,7 +223,7 @@ func channelsOf(st *Station, snap *station.Snapshot, v View) []ChannelState {
 			oneX(&c, snap.Reading, i, v)
 			c.Orders = ordersOf(snap.Reading, i, v)
 		}
-		levelOf(&c, st, snap, i, v)
+		levelOf(&c, snap, i, v)
 		out = append(out, c)
 	}
 	return out

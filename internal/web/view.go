@@ -37,10 +37,13 @@ func (s Scale) Label() string { return unitText(s.Unit.Name) + " " + s.Detector.
 
 func (s Scale) factor() float64 { return s.Unit.PerSI * s.Detector.OfPeak() }
 
+// inches reports whether lengths are in inches.
+func (v View) inches() bool { return v.Scale.ID == "in/s" || v.Scale.ID == "mil" }
+
 // level is the scale for a broadband level, which has no phase and cannot be
 // carried from one quantity to another: velocity, rms, in the system's length.
 func (s Scale) level() Scale {
-	if s.ID == "in/s" || s.ID == "mil" {
+	if (View{Scale: s}).inches() {
 		return scale("in/s", rotor.RMS)
 	}
 	return scale("mm/s", rotor.RMS)
