@@ -28,6 +28,7 @@ type command struct {
 var commands = []command{
 	demoCommand,
 	serveCommand,
+	measureCommand,
 	solveCommand,
 	surveyCommand,
 	versionCommand,

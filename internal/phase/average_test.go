@@ -62,12 +62,14 @@ func TestDelaysAreAppliedOnce(t *testing.T) {
 	setup := oneChannel(5000)
 	setup.Channels[0].Delay = 1.5e-3
 	setup.TachDelay = 0.2e-3
+	setup.TachAngle = 0.4
 	x := NewExtractor(Config{})
 	a := NewAverage(AverageConfig{})
 	var turn complex128
 	extract(x, record(setup, steady(25), 2, func(tt, th float64) float64 {
-		// the sample shows the motion of 1.5 ms ago; the edge comes 0.2 ms late
-		return real(v1 * cmplx.Rect(1, th-2*math.Pi*25*(1.5e-3-0.2e-3)))
+		// the sample shows the motion of 1.5 ms ago; the edge comes 0.2 ms late, when the
+		// mark is already 0.4 rad past zero
+		return real(v1 * cmplx.Rect(1, th+0.4-2*math.Pi*25*(1.5e-3-0.2e-3)))
 	}), func(t *Turn) { a.Add(t); turn = t.Values[0] })
 	r := a.Reading()
 	if d := apart(r.Channels[0].Orders[0].Value, v1); !(d < 1e-6) {

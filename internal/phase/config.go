@@ -99,3 +99,10 @@ func (s *shape) delay(channel int) float64 {
 	}
 	return d
 }
+
+// turned is the angle in rad of order 1 by which what was summed lags the
+// motion at speed (rad/s): the delays, less the angle that the mark has at its
+// edge.
+func (s *shape) turned(channel int, speed float64) float64 {
+	return s.delay(channel)*speed - s.setup.TachAngle
+}

@@ -319,7 +319,7 @@ func (x *Extractor) values(t *Turn, v verdict) {
 			x.slope[c] = 0
 		}
 		x.mean[c] = mean
-		turn := sh.delay(c) * t.Speed
+		turn := sh.turned(c, t.Speed)
 		for k, n := range sh.orders[:sh.asked] {
 			var z, g, l complex128
 			for s := range t.sectors {

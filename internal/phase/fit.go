@@ -29,12 +29,10 @@ type fit struct {
 	gram     matrix
 	sol      []float64 // [channel][param]
 	params   int
-	gain     []float64 // per order tone: variance of the fit over that of one turn value
 	psi      []float64 // per channel: mean delay angle at order 1
 	delayed  bool
 	rhs      []float64
 	resid    []complex128
-	white    []float64 // scratch
 }
 
 // has reports whether order index k was fitted.
@@ -248,8 +246,8 @@ func (f *fit) delays(a *Average) {
 		all += w
 	}
 	for c := range f.psi {
-		f.psi[c] = f.sh.delay(c) * sum / all
-		f.delayed = f.delayed || f.psi[c] != 0
+		f.psi[c] = f.sh.turned(c, sum/all)
+		f.delayed = f.delayed || f.sh.delay(c) != 0
 	}
 }
 
@@ -262,7 +260,7 @@ func (f *fit) project(a *Average, c int) {
 		t := a.at(i)
 		off := 0.0
 		if f.delayed {
-			off = f.sh.delay(c)*t.Speed - f.psi[c]
+			off = f.sh.turned(c, t.Speed) - f.psi[c]
 		}
 		dc := t.dc[c*maxSectors:][:t.sectors]
 		w := f.weight[i*maxSectors:][:t.sectors]

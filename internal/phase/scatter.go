@@ -86,7 +86,7 @@ func (f *fit) residuals(a *Average, c, k int) {
 			z += t.val[(c*len(f.sh.orders)+k)*maxSectors+s] // before delays
 		}
 		if f.delayed {
-			off := f.sh.delay(c)*t.Speed - f.psi[c]
+			off := f.sh.turned(c, t.Speed) - f.psi[c]
 			sin, cos := math.Sincos(off * float64(order))
 			z *= complex(cos, sin)
 		}

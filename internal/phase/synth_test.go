@@ -9,17 +9,6 @@ import (
 	"counterpoise/internal/rotor"
 )
 
-// synth writes samples of a known signal at a known rotor angle; everything is
-// evaluated from closed formulas, sample by sample.
-type synth struct {
-	rate   float64
-	hz     func(t float64) float64 // turns per second
-	turns  func(t float64) float64 // rotor angle in turns; overrides the integral of hz
-	signal func(t, theta float64) float64
-	setup  *acq.Setup
-	block  int
-}
-
 func oneChannel(rate float64) *acq.Setup {
 	return &acq.Setup{Source: "synth", Rate: rate, TickHz: rate, HasTach: true, PulsesPerTurn: 1,
 		Channels: []acq.Channel{{Name: "a", Quantity: rotor.Velocity, Scale: 1}}}

@@ -24,6 +24,7 @@ const (
 	slowRPM    = 600.0
 	correctors = 6 // pairs of taps of the corrector
 	fitPoints  = 200
+	looseFit   = 5e-4 // weight of the fit above the band
 )
 
 // band integrates and limits one channel. The filter is bilinear; what that
@@ -80,14 +81,19 @@ func newBand(from, to rotor.Quantity, low, rate float64) (f band, edge float64) 
 }
 
 // correct fits the corrector to the ratio of the analog to the digital
-// magnitude, by least squares of the relative error from half the lower edge to
-// past the upper one. The fit runs in powers of sin^2(w/2), scaled to 1 at the
-// top: cosines would be nearly dependent at high sampling rates.
+// magnitude: by least squares of the relative error from half the lower edge to
+// past the upper one, and loosely towards 1 above, so that it cannot buy a
+// better fit in the band with a large gain outside. The fit runs in Chebyshev
+// polynomials of the cosine, which is what pairs of taps are.
 func (f *band) correct(as []analog, low, edge, rate float64) {
 	top := math.Min(1.2*edge, 0.45*rate)
-	unit := math.Pow(math.Sin(math.Pi*top/rate), 2)
-	pairs := pairsFor(top / rate)
-	a, b := mat.NewDense(fitPoints, pairs+1, nil), mat.NewVecDense(fitPoints, nil)
+	a, b := mat.NewDense(2*fitPoints, correctors+1, nil), mat.NewVecDense(2*fitPoints, nil)
+	row := func(i int, hz, weight, target float64) {
+		for k := range correctors + 1 {
+			a.Set(i, k, weight*math.Cos(2*math.Pi*hz/rate*float64(k)))
+		}
+		b.SetVec(i, weight*target)
+	}
 	for i := range fitPoints {
 		// Chebyshev points, so that the ends are held as well as the middle
 		hz := low/2 + (top-low/2)*(1-math.Cos(math.Pi*float64(i)/(fitPoints-1)))/2
@@ -96,53 +102,15 @@ func (f *band) correct(as []analog, low, edge, rate float64) {
 			want *= cmplx.Abs(an.at(2 * math.Pi * hz))
 			have *= cmplx.Abs(f.sections[k].at(2 * math.Pi * hz / rate))
 		}
-		x := math.Pow(math.Sin(math.Pi*hz/rate), 2) / unit
-		power := have / want
-		for k := range pairs + 1 {
-			a.Set(i, k, power)
-			power *= x
-		}
-		b.SetVec(i, 1)
+		row(i, hz, have/want, want/have)
+		row(fitPoints+i, top+(rate/2-top)*float64(i)/(fitPoints-1), looseFit, 1)
 	}
 	var c mat.VecDense
-	if err := c.SolveVec(a, b); err != nil { // ill-conditioned still answers
-		if c.Len() == 0 {
-			f.taps = [correctors + 1]float64{1}
-			return
-		}
+	c.SolveVec(a, b) // well conditioned: the points cover the whole circle
+	for k := range f.taps {
+		f.taps[k] = c.AtVec(k) / 2
 	}
-	// sin^2(w/2) has the taps -1/4, 1/2, -1/4.
-	f.taps = [correctors + 1]float64{}
-	power := [correctors + 1]float64{1}
-	scale := 1.0
-	for k := range pairs + 1 {
-		for i, p := range power {
-			f.taps[i] += c.AtVec(k) * scale * p
-		}
-		scale /= unit
-		var next [correctors + 1]float64
-		for i := range next {
-			side := power[max(i-1, 1-i)]
-			if i+1 < len(power) {
-				side += power[i+1]
-			}
-			next[i] = power[i]/2 - side/4
-		}
-		power = next
-	}
-}
-
-// pairsFor is how many pairs of taps are worth while where the band ends at a
-// share of the sampling rate: where it is small, little is to be corrected and
-// many taps would only cancel each other.
-func pairsFor(share float64) int {
-	switch {
-	case share > 0.04:
-		return correctors
-	case share > 0.01:
-		return 3
-	}
-	return 1
+	f.taps[0] *= 2
 }
 
 // settle starts the filter as if x had stood at its input for ever.
