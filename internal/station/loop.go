@@ -7,6 +7,7 @@ import (
 	"counterpoise/internal/acq"
 	"counterpoise/internal/phase"
 	"counterpoise/internal/rotor"
+	"counterpoise/internal/spectrum"
 )
 
 // loop is what the station's one goroutine owns: everything that looks at
@@ -20,18 +21,26 @@ type loop struct {
 	shown   time.Time
 	latency time.Duration // of the newest turn
 	level   float64       // highest 1x velocity since the last snapshot, m/s peak
-	began   time.Time     // when the present block was taken up
+	spectra *spectrum.Averager
+	levels  *spectrum.Levels
+	wave    wave
+	began   time.Time // when the present block was taken up
 }
 
 // rollingTurns is how many of the newest turns the live view averages: a few
 // seconds of a fan, enough for a steady hand, short enough to follow it.
 const rollingTurns = 64
 
+// levelSeconds is the time constant of the live levels.
+const levelSeconds = 5
+
 func newLoop(s *Station) *loop {
 	return &loop{
 		s:       s,
 		phase:   phase.NewExtractor(phase.Config{Orders: s.cfg.Orders}),
 		rolling: phase.NewAverage(phase.AverageConfig{Turns: rollingTurns}),
+		spectra: spectrum.New(spectrum.Config{Mode: spectrum.Exponential}),
+		levels:  spectrum.NewLevels(spectrum.LevelsConfig{Seconds: levelSeconds, Speed: s.cfg.Machine.Speed}),
 	}
 }
 
@@ -46,6 +55,9 @@ func (l *loop) block(b *acq.Block) {
 	}
 	l.listen()
 	l.phase.Add(b, l.turn)
+	l.spectra.Add(b)
+	l.levels.Add(b)
+	l.wave.add(b)
 	if now := time.Now(); now.Sub(l.shown) >= publishEvery {
 		l.shown = now
 		l.publish()
@@ -101,6 +113,13 @@ func (l *loop) publish() {
 		if st.Motion == phase.Turning && l.rolling.Turns() >= 2 {
 			r := l.rolling.Reading()
 			n.Reading = &r
+		}
+		if serial := l.spectra.Serial(); serial != n.SpectrumSerial {
+			n.Spectra, n.SpectrumSerial = l.spectra.Latest(), serial
+		}
+		n.Levels = l.levels.Latest()
+		if w := l.wave.take(); w != nil {
+			n.Waveform = w
 		}
 	})
 	l.level = 0

@@ -6,6 +6,7 @@ import (
 	"counterpoise/internal/acq"
 	"counterpoise/internal/job"
 	"counterpoise/internal/phase"
+	"counterpoise/internal/spectrum"
 )
 
 // Snapshot is what a station knows at one moment. It is never altered once
@@ -27,12 +28,27 @@ type Snapshot struct {
 	// Reading is the rolling reading over the newest turns; nil while there is
 	// none, for instance at standstill or without a tach.
 	Reading *phase.Reading
+	// Spectra holds one averaged spectrum per channel; SpectrumSerial grows when
+	// they change. They go on without a tach, and fade with the newest blocks.
+	Spectra        []spectrum.Spectrum
+	SpectrumSerial uint64
+	Levels         []spectrum.Level // per channel, running over the last seconds
+	Waveform       *Waveform        // nil before the first full piece
+
 	// Level is the highest 1x velocity (m/s peak) of any channel in the turns since
 	// the snapshot before: what a person at the stop button watches.
 	Level float64
 	// Latency is how long the newest turn took from the last edge's block
 	// reaching the loop to its value being ready.
 	Latency time.Duration
+}
+
+// Waveform is the newest unbroken piece of signal with the tach edges in it.
+type Waveform struct {
+	Serial  uint64
+	Rate    float64     // samples per second
+	Samples [][]float32 // [channel][sample]
+	Edges   []float64   // fractional sample positions
 }
 
 // Motion is the extractor's word for what the rotor does.

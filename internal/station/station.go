@@ -139,4 +139,5 @@ func (s *Station) pulse(ctx context.Context) {
 // withhold takes back everything that is only true while blocks flow.
 func (n *Snapshot) withhold() {
 	n.Motion, n.Speed, n.Accel, n.Reading = phase.Unknown, 0, 0, nil
+	n.Levels, n.Waveform, n.Spectra = nil, nil, nil
 }
