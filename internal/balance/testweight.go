@@ -17,7 +17,7 @@ type TestWeight struct {
 // TestWeightResult says what is left in the rotor, in the unit of Test.
 type TestWeightResult struct {
 	Extremes float64 // from the largest and smallest reading: Test x (max-min)/(max+min)
-	Residual float64 // from the first harmonic of all readings
+	Residual float64 // from the first harmonic of all squared readings
 	Angle    float64 // rad, of the residual
 	Error    float64 // standard error of Residual from the scatter about the fit; 0 where nothing is left to judge by
 	Scatter  float64 // rms of the readings about the fit over their mean
@@ -50,7 +50,7 @@ func ProveResidual(t TestWeight) (TestWeightResult, error) {
 	var r TestWeightResult
 	r.Extremes = t.Test * (hi - lo) / (hi + lo)
 	r.Spread = math.Max(hi/mean-1, 1-lo/mean)
-	r.fit(t, mean)
+	r.fit(t)
 	if r.Residual > 1.05*r.Extremes {
 		r.Verdicts = append(r.Verdicts, Verdict{"extremes-low", fmt.Sprintf("Largest and smallest reading alone give %.4g; the fit to all places gives %.4g, %.1f %% more, because the true extremes lie between the places. Use the fit.", r.Extremes, r.Residual, 100*(r.Residual/r.Extremes-1))})
 	}
@@ -60,24 +60,35 @@ func ProveResidual(t TestWeight) (TestWeightResult, error) {
 	return r, nil
 }
 
-// fit takes the first harmonic of the readings. To first order in residual over
-// test weight they are k (t + r cos(a - angle)), k the gain of the machine, so the
-// harmonic over the mean is r/t. For evenly spaced places it is least squares.
-func (r *TestWeightResult) fit(t TestWeight, mean float64) {
-	c, s := 0.0, 0.0
+// fit takes the first harmonic of the squared readings, which for readings
+// k |r + t e^{ia}| are k^2 (r^2 + t^2 + 2 r t cos(a - angle)) exactly: with q the
+// harmonic over the mean, r/t = (1 - sqrt(1-q^2))/q. Evenly spaced places make it
+// least squares in the squares.
+func (r *TestWeightResult) fit(t TestWeight) {
 	n := float64(len(t.Readings))
+	mean, c, s := 0.0, 0.0, 0.0
 	for i, v := range t.Readings {
-		c += 2 / n * v * math.Cos(t.Angles[i])
-		s += 2 / n * v * math.Sin(t.Angles[i])
+		mean += v * v / n
+		c += 2 / n * v * v * math.Cos(t.Angles[i])
+		s += 2 / n * v * v * math.Sin(t.Angles[i])
 	}
-	r.Residual, r.Angle = math.Hypot(c, s)/mean*t.Test, math.Atan2(s, c)
+	q := math.Min(1, math.Hypot(c, s)/mean)
+	ratio := 0.0
+	if q > 0 {
+		ratio = (1 - math.Sqrt(1-q*q)) / q
+	}
+	r.Residual, r.Angle = ratio*t.Test, math.Atan2(s, c)
 	res := 0.0
 	for i, v := range t.Readings {
-		e := v - mean - c*math.Cos(t.Angles[i]) - s*math.Sin(t.Angles[i])
+		e := v*v - mean - c*math.Cos(t.Angles[i]) - s*math.Sin(t.Angles[i])
 		res += e * e
 	}
-	r.Scatter = math.Sqrt(res/n) / mean
-	if n > 3 {
-		r.Error = math.Sqrt(res/(n-3)*2/n) / mean * t.Test
+	r.Scatter = math.Sqrt(res/n) / (2 * mean)
+	if n > 3 && q < 1 { // d(ratio)/dq = (1/sqrt(1-q^2) - 1)/q^2, near 1/2 for small q
+		slope := 0.5
+		if q > 0 {
+			slope = (1/math.Sqrt(1-q*q) - 1) / (q * q)
+		}
+		r.Error = slope * math.Sqrt(res/(n-3)*2/n) / mean * t.Test
 	}
 }
