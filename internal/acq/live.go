@@ -65,6 +65,16 @@ func openLive(w *word, o Options) (Source, error) {
 	if err != nil {
 		return nil, err
 	}
+	known := []string{"mode", "pulses", "scale", "unit", "delay"}
+	if mode == formatLines {
+		known = append(known, "channels", "tach", "threshold", "edge", "rate", "time_unit")
+	}
+	if w.kind == "serial" {
+		known = append(known, "baud")
+	}
+	if err := w.early(known...); err != nil {
+		return nil, err
+	}
 	var dial dialer
 	if w.kind == "serial" {
 		baud, err := w.integer("baud", defaultBaud, 50, 20_000_000)

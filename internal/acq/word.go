@@ -100,6 +100,18 @@ func (w *word) choice(key string, words ...string) (string, error) {
 	return v, nil
 }
 
+// early refuses what can be no option of this kind of source, before anything is
+// opened. Options of single channels (scale.NAME) wait for the names.
+func (w *word) early(known ...string) error {
+	for k := range w.args {
+		base, _, _ := strings.Cut(k, ".")
+		if !slices.Contains(known, base) {
+			return fmt.Errorf("source %q: option %s is not known here: use %s", w.full, k, strings.Join(known, ", "))
+		}
+	}
+	return nil
+}
+
 // done refuses options that nobody asked for, so that a slip of the pen is not
 // silently a default.
 func (w *word) done() error {
