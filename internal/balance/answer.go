@@ -119,3 +119,17 @@ func (a *Answer) Has(code string) bool {
 	}
 	return false
 }
+
+// Nulling gives the least squares weights (kg per plane) that would null the
+// vectors v (one per row), by the coefficients of the answer. Of an unbalance
+// that was added it is the opposite.
+func (a *Answer) Nulling(v []complex128) []complex128 {
+	if len(v) != len(a.Influence) || len(v) == 0 {
+		return nil
+	}
+	p := problem{v0: v, a: newMatrix(len(v), len(a.Influence[0]))}
+	for i, row := range a.Influence {
+		copy(p.a.row(i), row)
+	}
+	return p.leastSquares()
+}
