@@ -18,7 +18,9 @@ type campaign struct {
 
 // campaigns in the order in which they are listed.
 var campaigns = []campaign{
+	{"phase", "error of amplitude and phase against the Cramer-Rao bound", runPhase},
 	{"coverage", "how often the solver's stated 95 % holds the truth", coverage},
+	{"blades", "blade surveys: fewest moves, predicted change, geometry or mass", surveys},
 }
 
 func main() {

@@ -98,10 +98,10 @@ func (f forms) effect(track, pitch, sdTrack, sdPitch []float64) Effect {
 			e.Doubts = append(e.Doubts, Doubt{(tilt + f.air.Couple) * sd, (shift + f.air.Force) * sd})
 		}
 	}
-	// Gain and phase of the flow are stated as limits either way; a uniform
-	// error within them has the standard deviation limit/sqrt 3. They act on
+	// Gain and phase of the flow are known within limits either way; an error
+	// spread evenly over them has the standard deviation limit/sqrt 3. They act on
 	// couple and side force alike.
-	gain, turn := complex(AirGain/math.Sqrt(3), 0), complex(0, AirPhase/math.Sqrt(3))
+	gain, turn := complex(f.air.Gain, 0), complex(0, f.air.Phase)
 	e.Doubts = append(e.Doubts, Doubt{gain * e.Air, gain * e.Side}, Doubt{turn * e.Air, turn * e.Side})
 	return e
 }

@@ -48,6 +48,18 @@ func outermost(planes []rotor.Plane) (a, b int, err error) {
 	return a, b, nil
 }
 
+// Carried is the couple (kg m^2 about the plane of the blades at fanZ) and the
+// static unbalance (kg m) that a rotor carries when correction (complex kg per
+// plane, at the plane's radius) would cancel them.
+func Carried(planes []rotor.Plane, correction []complex128, fanZ float64) (couple, static complex128) {
+	for i, p := range planes {
+		u := -correction[i] * complex(p.Radius, 0)
+		static += u
+		couple += u * complex(p.Z-fanZ, 0)
+	}
+	return couple, static
+}
+
 // Answer is how one sensor answers geometry at running speed.
 type Answer struct {
 	Couple complex128 // vibration per kg m^2 of couple

@@ -118,6 +118,7 @@ type Survey struct {
 	Speed   float64 // rad/s, running speed
 	FlapHz  float64 // Hz, first flap frequency of a standing blade; 0 = rigid
 	Density float64 // kg/m^3 of the gas; 0 = 1.2
+	Air     Air     // where the effect of pitch was integrated for this fan; the zero value: estimated from chord and radii
 
 	TipClearance float64 // m, as found, smallest
 	Setting      float64 // rad, the maker's pitch; 0 = not given

@@ -50,6 +50,8 @@ type File struct {
 	Clearance  float64 `json:"tip_clearance_mm"`
 	SettingDeg float64 `json:"pitch_setting_deg"`
 
+	Air *Air `json:"air"`
+
 	Material   string `json:"material"`
 	Adjustable bool   `json:"adjustable_pitch"`
 	Separable  bool   `json:"separable"`
@@ -74,6 +76,14 @@ type File struct {
 	Schema  int      `json:"schema"`
 	Name    string   `json:"name"`
 	ignored []string // keys that are not known
+}
+
+// Air is the effect of one blade's pitch where somebody worked it out for the
+// fan at speed_rpm.
+type Air struct {
+	Moment float64 `json:"moment_n_m_per_deg"`
+	Side   float64 `json:"side_g_mm_per_deg"`
+	Lead   float64 `json:"lead_deg"` // with rotation, ahead of the blade
 }
 
 // Visit is one visit to one blade.
@@ -200,6 +210,12 @@ func (f *File) Survey() (*blades.Survey, error) {
 		Adjustable: f.Adjustable, Separable: f.Separable, Cracked: f.Cracked,
 		DepthSD: f.DepthErrorMM * mm, AngleSD: f.AngleErrorDeg * degree,
 		TrackMax: f.MaxTrackMM * mm, PitchMax: f.MaxPitchDeg * degree, Steps: [2]float64{f.StepTrackMM * mm, f.StepPitchDeg * degree}}
+	if a := f.Air; a != nil {
+		if s.Speed == 0 {
+			return nil, errors.New("air is given without speed_rpm, so its moment cannot be compared with unbalance: state the speed")
+		}
+		s.Air = blades.StatedAir(a.Moment/degree, a.Side*1e-6/degree, a.Lead*degree, s.Speed)
+	}
 	for _, a := range f.AnglesDeg {
 		s.Angles = append(s.Angles, a*degree)
 	}
