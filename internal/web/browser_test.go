@@ -177,6 +177,7 @@ func TestPageInBrowser(t *testing.T) {
 	f := newFake("bench fan")
 	s := newServer(t, Config{Version: "test", Now: time.Now}, f)
 	s.stations[0].Config.Channels = fakeChannels
+	s.stations[0].Config.Machine.Power = 2200
 	animate(t, f)
 	address := serve(t, s)
 	ctx := browser(t)
@@ -196,8 +197,8 @@ func TestPageInBrowser(t *testing.T) {
 	}
 	for _, theme := range []string{"light", "dark"} {
 		ask[string](t, ctx, `document.documentElement.dataset.theme = "`+theme+`"`)
-		shoot(t, ctx, "live-phone-"+theme, phoneWide, phoneHigh, chromedp.EmulateMobile, chromedp.EmulateTouch)
-		shoot(t, ctx, "live-wide-"+theme, 1400, 900)
+		shoot(t, ctx, "live-phone-"+theme, phoneWide, 3600, chromedp.EmulateMobile, chromedp.EmulateTouch)
+		shoot(t, ctx, "live-wide-"+theme, 1400, 1500)
 	}
 	c.check(t)
 }

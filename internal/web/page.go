@@ -106,6 +106,9 @@ type listPage struct {
 	Stations []stationLine
 }
 
+// cautions is how many there are in the catalogue.
+const cautions = 8
+
 type livePage struct {
 	frame
 	State    State
@@ -135,7 +138,7 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request, st *Station) {
 	p := livePage{frame: frame{themeOf(r), s.version}, View: v, Scales: Scales,
 		State: stateOf(st, st.Latest(), v, s.ask, s.now()),
 		API:   "/api/v1" + stationPath(st.Name()), Back: len(s.stations) > 1, HasFan: st.Fan != nil}
-	for i := 1; i <= 8; i++ {
+	for i := 1; i <= cautions; i++ {
 		p.Cautions = append(p.Cautions, say(fmt.Sprintf("caution.%d", i)))
 	}
 	s.render(w, http.StatusOK, "live", p)

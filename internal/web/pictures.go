@@ -4,7 +4,9 @@ import (
 	"fmt"
 	"math"
 	"net/http"
+	"slices"
 
+	"counterpoise/internal/acq"
 	"counterpoise/internal/rotor"
 	"counterpoise/internal/station"
 )
@@ -143,8 +145,8 @@ func waveformOf(snap *station.Snapshot, channel string, v View) (*Waveform, bool
 }
 
 // levelOf fills in the overall level of a channel: band-limited velocity, rms,
-// or the plain rms of a raw channel.
-func levelOf(out *ChannelState, snap *station.Snapshot, channel int, v View) {
+// with its severity zone, or the plain rms of a raw channel.
+func levelOf(out *ChannelState, m rotor.Machine, snap *station.Snapshot, channel int, v View) {
 	for _, l := range snap.Levels {
 		if l.Channel != snap.Setup.Channels[channel].Name {
 			continue
@@ -154,12 +156,15 @@ func levelOf(out *ChannelState, snap *station.Snapshot, channel int, v View) {
 			return
 		}
 		sc := v.Scale.level()
-		out.Overall = plain(l.Velocity*sc.factor()/rotor.RMS.OfPeak(), 3, sc.Label())
+		out.Overall = plain(l.Velocity*sc.Unit.PerSI, 3, sc.Label())
+		if z, ok := rotor.ZonesFor(m); ok {
+			out.Zone = z.Zone(l.Velocity)
+		}
 	}
 }
 
-// levelNote says what the overall levels are.
-func levelNote(snap *station.Snapshot) string {
+// levelNote says what the overall levels and the zones are.
+func levelNote(m rotor.Machine, snap *station.Snapshot) string {
 	for _, l := range snap.Levels {
 		if l.Quantity == rotor.Raw || !finite(l.Velocity) {
 			continue
@@ -167,6 +172,9 @@ func levelNote(snap *station.Snapshot) string {
 		note := fmt.Sprintf(say("overall.note"), l.Low, l.High)
 		if l.NearEdge {
 			note += " " + say("overall.edge")
+		}
+		if z, ok := rotor.ZonesFor(m); ok {
+			note += " " + fmt.Sprintf(say("zone.note"), z.Name, rotor.FromMemory)
 		}
 		return note
 	}
@@ -178,8 +186,7 @@ func (s *Server) spectrum(w http.ResponseWriter, r *http.Request, st *Station) {
 	if !ok {
 		return
 	}
-	got, ok := spectrumOf(st.Latest(), r.URL.Query().Get("channel"), v)
-	s.picture(w, r, got, ok, "spectrum")
+	s.picture(w, r, st, func(snap *station.Snapshot, channel string) (any, bool) { return spectrumOf(snap, channel, v) })
 }
 
 func (s *Server) waveform(w http.ResponseWriter, r *http.Request, st *Station) {
@@ -187,16 +194,21 @@ func (s *Server) waveform(w http.ResponseWriter, r *http.Request, st *Station) {
 	if !ok {
 		return
 	}
-	got, ok := waveformOf(st.Latest(), r.URL.Query().Get("channel"), v)
-	s.picture(w, r, got, ok, "waveform")
+	s.picture(w, r, st, func(snap *station.Snapshot, channel string) (any, bool) { return waveformOf(snap, channel, v) })
 }
 
-func (s *Server) picture(w http.ResponseWriter, r *http.Request, got any, ok bool, name string) {
-	if !ok {
-		s.fail(w, r, http.StatusNotFound, fmt.Sprintf(say("refused.nothing"), name))
+// picture answers with what draw makes of the channel that the query names.
+func (s *Server) picture(w http.ResponseWriter, r *http.Request, st *Station, draw func(*station.Snapshot, string) (any, bool)) {
+	snap, channel := st.Latest(), r.URL.Query().Get("channel")
+	if got, ok := draw(snap, channel); ok {
+		writeJSON(w, http.StatusOK, got)
 		return
 	}
-	writeJSON(w, http.StatusOK, got)
+	if snap != nil && snap.Setup != nil && !slices.ContainsFunc(snap.Setup.Channels, func(c acq.Channel) bool { return c.Name == channel }) {
+		s.fail(w, r, http.StatusNotFound, fmt.Sprintf(say("refused.channel"), channel))
+		return
+	}
+	s.fail(w, r, http.StatusNotFound, say("refused.nothing"))
 }
 
 func (s *Server) state(w http.ResponseWriter, r *http.Request, st *Station) {

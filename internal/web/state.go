@@ -67,7 +67,6 @@ type ChannelState struct {
 	Vector    *Vector `json:"vector"`    // null where there is no 1x
 	Overall   Amount  `json:"overall"`
 	Zone      string  `json:"zone,omitempty"` // severity zone A..D
-	ZoneText  string  `json:"zone_text,omitempty"`
 	Orders    []Line  `json:"orders,omitempty"`
 	Tolerance float64 `json:"tolerance,omitempty"` // in the amplitude's unit, 0 = none given
 }
@@ -109,7 +108,7 @@ func stateOf(st *Station, snap *station.Snapshot, v View, ask station.Ask, now t
 	s.Channels = channelsOf(st, snap, v)
 	s.Counts = countsOf(snap)
 	s.Pictures = picturesOf(snap)
-	s.LevelNote = levelNote(snap)
+	s.LevelNote = levelNote(st.Config.Machine, snap)
 	return s
 }
 
@@ -223,7 +222,7 @@ func channelsOf(st *Station, snap *station.Snapshot, v View) []ChannelState {
 			oneX(&c, snap.Reading, i, v)
 			c.Orders = ordersOf(snap.Reading, i, v)
 		}
-		levelOf(&c, snap, i, v)
+		levelOf(&c, st.Config.Machine, snap, i, v)
 		out = append(out, c)
 	}
 	return out

@@ -5,7 +5,6 @@ package web
 // language is another map with the same keys.
 var words = map[string]string{
 	"name":          "counterpoise",
-	"title":         "%s · counterpoise",
 	"skip":          "Skip to the measurement",
 	"stations":      "Stations",
 	"stations.pick": "Choose the machine that you stand beside.",
@@ -72,10 +71,12 @@ var words = map[string]string{
 	"vectors.label": "Polar picture of the once-per-turn vectors. The same numbers stand in the table below it.",
 	"vectors.ring":  "rings every %s",
 	"sensor":        "Sensor",
-	"amplitude":     "Amplitude",
 	"phase":         "Phase",
 	"overall":       "Overall level",
-	"zone":          "Zone",
+	"overall.note":  "Overall level: velocity, rms, %.0f to %.0f Hz; no uncertainty is known for it.",
+	"overall.edge":  "The running speed lies at the lower edge of that band, so the level reads low.",
+	"zone":          "Severity zone",
+	"zone.note":     "Severity zones A to D: %s (%s).",
 	"orders":        "Higher orders",
 	"uncertainty":   "± is the half-width of the 95 % region.",
 	"nothing":       "nothing to show yet",
@@ -96,7 +97,6 @@ var words = map[string]string{
 	"spectrum.frequency": "Frequency",
 	"spectrum.level":     "Level",
 	"spectrum.what":      "What it is",
-	"spectrum.why":       "Why",
 	"spectrum.nopeak":    "no named peak here",
 
 	"waveform":       "Waveform",
@@ -177,7 +177,7 @@ var words = map[string]string{
 	"refused.seats":    "Already %d live pages are open, which is the limit. Close one and try again.",
 	"refused.station":  "There is no station %q here.",
 	"refused.channel":  "There is no channel %q on this station.",
-	"refused.nothing":  "There is no %s yet. Try again in a few seconds.",
+	"refused.nothing":  "There is no such picture yet. Try again in a few seconds.",
 }
 
 // say finds a text. A missing key shows itself, and a test finds it.

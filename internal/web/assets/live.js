@@ -43,6 +43,7 @@ function paint() {
   if (s.channels.map((c) => c.name).join("\n") !== names.join("\n")) rename(s.channels);
   sensors(s.channels);
   table($("counts"), s.counts);
+  table($("orders"), s.channels.flatMap((c) => (c.orders || []).map((o) => ({ name: `${c.name} ${o.name}`, value: o.value }))));
   polar.draw(s.channels, paths(s.channels), picked);
 }
 
@@ -133,7 +134,7 @@ function sensors(channels) {
     });
     const z = row.cells[3].lastElementChild;
     z.hidden = !c.zone;
-    if (c.zone) { z.dataset.zone = c.zone; write(z, c.zone); z.title = c.zone_text || ""; }
+    if (c.zone) { z.dataset.zone = c.zone; write(z, c.zone); z.setAttribute("role", "img"); z.setAttribute("aria-label", `${$("sensors").dataset.zone} ${c.zone}`); }
   });
   if (first) { write(document.querySelector("[data-unit]"), first.amplitude.unit); write(document.querySelector("[data-level-unit]"), first.overall.unit); }
 }

@@ -1,0 +1,69 @@
+package web
+
+import (
+	"os"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+
+	"counterpoise/internal/acq"
+	"counterpoise/internal/rig"
+	"counterpoise/internal/station"
+)
+
+// Every text that is asked for is in the catalogue, and none lies there unused:
+// a translator must neither miss one nor waste work.
+func TestEveryWordIsThereAndUsed(t *testing.T) {
+	used := map[string]bool{}
+	need := func(where, key string) {
+		used[key] = true
+		if _, ok := words[key]; !ok {
+			t.Errorf("%s asks for %q, which is not in the catalogue", where, key)
+		}
+	}
+	files, err := filepath.Glob("*.go")
+	if err != nil || len(files) < 10 {
+		t.Fatalf("found %d files: %v", len(files), err)
+	}
+	call := regexp.MustCompile(`\bsay\(?\s?"([a-z0-9.-]+)"`)
+	quoted := regexp.MustCompile(`"(trust\.[a-z]+)"`) // chosen by a switch
+	for _, f := range append(files, "assets/page.html") {
+		b, err := os.ReadFile(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if strings.HasSuffix(f, "_test.go") || f == "words.go" {
+			continue
+		}
+		for _, re := range []*regexp.Regexp{call, quoted} {
+			for _, m := range re.FindAllStringSubmatch(string(b), -1) {
+				if !strings.HasSuffix(m[1], ".") { // "rig." and its like are begun here, and listed below
+					need(f, m[1])
+				}
+			}
+		}
+	}
+	for _, s := range []string{acq.Connecting, acq.Greeting, acq.Running, acq.Silent, acq.Down, acq.Ended} {
+		need("the link", "link."+s)
+	}
+	for _, m := range []station.Motion{station.Unknown, station.Still, station.Turning, station.LostTach} {
+		need("the motion", "motion."+m.String())
+		need("the motion", "motion."+m.String()+".text")
+	}
+	for _, m := range []rig.Motion{rig.Still, rig.Running, rig.Coasting} {
+		need("the virtual fan", "rig."+string(m))
+	}
+	for i := 1; i <= cautions; i++ {
+		need("the cautions", "caution."+strconv.Itoa(i))
+	}
+	for _, tile := range []string{"link", "motion", "trust"} {
+		need("a tile", tile)
+	}
+	for key := range words {
+		if !used[key] {
+			t.Errorf("%q is in the catalogue and used nowhere", key)
+		}
+	}
+}
