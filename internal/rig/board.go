@@ -12,6 +12,7 @@ const maxChannels = tickline.MaxChannels
 type board struct {
 	id        uint64
 	streaming bool
+	greet     bool   // the host is owed a greeting
 	seq       uint16 // of the next frame
 	edge      uint16 // running number of the next edge
 	drops     uint16 // data frames that found no room
@@ -79,8 +80,8 @@ func (b *board) greeting(s *sim, version uint8) tickline.Greeting {
 	return g
 }
 
-// obey does what the host says and answers with a greeting, for every command
-// changes what a greeting tells.
+// obey does what the host says. A greeting answers, for every command changes
+// what a greeting tells.
 func (b *board) obey(s *sim, c tickline.Command) {
 	switch c.Type {
 	case tickline.TypeStart:

@@ -14,7 +14,8 @@ type chain struct {
 	filter onePole
 	noise  float64 // rms of a sample
 	step   float64 // of one count
-	top    float64 // largest count
+	counts float64 // in a unit: 1/step
+	top    float64 // largest count beside zero
 	zero   int32
 }
 
@@ -64,15 +65,18 @@ func newChain(b *Board, slot, noise, dt float64, zero int32) chain {
 		couple: highPass(b.Couple, dt),
 		filter: lowPass(b.Filter, dt),
 		noise:  noise * math.Sqrt(b.Rate/2),
-		step:   b.step(b.Range),
 		zero:   zero,
 	}
-	c.top = math.Floor(b.Range/c.step) - 1
+	c.scale(b.Bits, b.Range)
 	return c
 }
 
-// step is the size of one count for a range of +-limit.
-func (b *Board) step(limit float64) float64 { return 2 * limit / math.Exp2(float64(b.Bits)) }
+// scale spreads +-limit over a converter of that many bits.
+func (c *chain) scale(bits int, limit float64) {
+	c.step = 2 * limit / math.Exp2(float64(bits))
+	c.counts = 1 / c.step
+	c.top = math.Exp2(float64(bits-1)) - 1 - math.Abs(float64(c.zero))
+}
 
 // delay is by how much a sample lags the motion well below the filter's corner.
 func (b *Board) delay(slot float64) float64 { return slot + 1/(2*math.Pi*b.Filter) }
@@ -89,7 +93,7 @@ func (c *chain) count(v, n float64) int32 {
 }
 
 func (c *chain) quantise(v float64) int32 {
-	return int32(math.RoundToEven(min(max(v/c.step, -c.top), c.top))) + c.zero
+	return int32(math.RoundToEven(min(max(v*c.counts, -c.top), c.top))) + c.zero
 }
 
 // response is what a sine of omega (rad/s) suffers on its way, beside range,

@@ -26,7 +26,7 @@ func (r *Rig) Inject(f Faults) {
 func (r *Rig) Restart() {
 	r.mu.Lock()
 	r.board.restart(r.sim)
-	r.board.spoilt.greet = true
+	r.board.greet = true
 	r.mu.Unlock()
 	r.poke()
 }
@@ -35,7 +35,6 @@ func (r *Rig) Restart() {
 type spoiler struct {
 	frames int
 	mix    uint32
-	greet  bool // a greeting is due, after a restart
 }
 
 func (s *spoiler) random() uint32 {

@@ -15,7 +15,7 @@ const (
 
 // drawFound draws blades and hidden state: blades first, then the air, then the
 // unbalance of the hub, scaled so that the worst radial probe lies in the range
-// asked for at running speed.
+// asked for at running speed, and last the bends.
 func (p *Params) drawFound(r *rand.Rand) ([]Blade, hidden) {
 	f, w := &p.Found, &p.Wheel
 	blades := make([]Blade, w.Blades)
@@ -28,16 +28,16 @@ func (p *Params) drawFound(r *rand.Rand) ([]Blade, hidden) {
 			Mass:   w.BladeMass * (1 + f.MassShare*r.NormFloat64()),
 		}
 	}
-	for _, b := range f.Bent {
-		blades[b.Number-1].Track += b.Track
-		blades[b.Number-1].Pitch += b.Pitch
-	}
 	h := hidden{gain: 1 + airGain*(2*r.Float64()-1), turn: cmplx.Rect(1, airAngle*(2*r.Float64()-1))}
 	target := f.Worst[0] + (f.Worst[1]-f.Worst[0])*r.Float64()
 	h.hub = p.drawHub(r)
 	s := p.scaleTo(target, p.bladePull(blades, h, p.Drive.Run), loads(h.hub))
 	for i := range h.hub {
 		h.hub[i].u *= complex(s, 0)
+	}
+	for _, b := range f.Bent {
+		blades[b.Number-1].Track += b.Track
+		blades[b.Number-1].Pitch += b.Pitch
 	}
 	return blades, h
 }

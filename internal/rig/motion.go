@@ -39,7 +39,9 @@ func (m *motion) accelerate(dt, n float64) {
 	}
 	m.speed = max(0, m.speed+dt*(torque-drag)/d.Inertia)
 	if m.supply {
-		m.pull = math.Mod(m.pull+4*math.Pi*d.SupplyHz*dt, 2*math.Pi)
+		if m.pull += 4 * math.Pi * d.SupplyHz * dt; m.pull > 2*math.Pi {
+			m.pull -= 2 * math.Pi
+		}
 		m.wander += d.Wander * math.Sqrt(2*dt/d.WanderTau) * n
 	}
 	m.wander -= m.wander * dt / d.WanderTau

@@ -48,31 +48,32 @@ func (r *Rig) own(ctx context.Context, sessions <-chan *session) {
 	}
 }
 
-// answer obeys a command and greets. A new session begins as if stopped.
+// answer obeys a command and owes the host a greeting. A new session begins as
+// if stopped.
 func (o *owner) answer(c tickline.Command) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	o.board.obey(o.sim, c)
-	o.greet()
+	o.board.greet = true
 }
 
-// greet sends a greeting if there is room for it; a host asks again. Called
-// with the lock held.
+// greet sends the greeting that is owed once there is room. Called with the
+// lock held.
 func (o *owner) greet() {
-	o.board.spoilt.greet = false
-	if o.s == nil || o.s.full() || o.faults.Mute {
+	if !o.board.greet || o.s == nil || o.s.full() {
 		return
 	}
-	o.s.out <- o.board.appendGreeting(o.s.buffer(), o.sim, o.faults.Version)
+	o.board.greet = false
+	if !o.faults.Mute {
+		o.s.out <- o.board.appendGreeting(o.s.buffer(), o.sim, o.faults.Version)
+	}
 }
 
 // work lets as much time pass as is due, sends it, and says how long to wait.
 func (o *owner) work() time.Duration {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	if o.board.spoilt.greet {
-		o.greet()
-	}
+	o.greet()
 	streaming := o.s != nil && o.board.streaming
 	pace := o.Rig.pace
 	if pace == 0 && !streaming {

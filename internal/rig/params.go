@@ -129,7 +129,7 @@ type Board struct {
 
 // Found says in what state chance leaves the fan.
 type Found struct {
-	Worst     [2]float64 // m/s rms, the worst radial probe lies between these at running speed
+	Worst     [2]float64 // m/s rms, the worst radial probe lies between these at running speed, before any bend
 	Couple    float64    // part of the hub's unbalance that stands in the other plane, 0 = static only
 	Track     float64    // m, standard deviation of a blade's track
 	Pitch     float64    // rad, of its pitch

@@ -59,8 +59,9 @@ func newSim(p Params, seed uint64) *sim {
 		s.projections = append(s.projections, pr.weights())
 	}
 	if d := p.Distance; d != nil {
-		step := b.step(d.Range)
-		s.chains = append(s.chains, chain{step: step, top: math.Floor(d.Range/step) - 1, noise: d.Noise})
+		c := chain{noise: d.Noise}
+		c.scale(b.Bits, d.Range)
+		s.chains = append(s.chains, c)
 	}
 	s.refresh()
 	return s
@@ -86,7 +87,7 @@ func (s *sim) tick(n uint64) uint64 { return s.start + n*uint64(s.ticks) }
 // next takes one sample of every channel into counts and steps on.
 func (s *sim) next(counts []int32) {
 	m := &s.motion
-	if off := math.Abs(m.omega - s.at); off > 1e-3*s.Drive.Run || off > 0 && s.sample%1024 == 0 {
+	if off := math.Abs(m.omega - s.at); off > 1e-3*s.Drive.Run || off > 0 && s.sample%4096 == 0 {
 		s.refresh()
 	}
 	a := s.stepper.acceleration(&s.state, &s.force)
