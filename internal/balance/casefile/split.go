@@ -2,50 +2,37 @@ package casefile
 
 import (
 	"math"
-	"math/cmplx"
 
+	"counterpoise/internal/balance"
+	"counterpoise/internal/balance/place"
 	"counterpoise/internal/rotor"
 )
 
-// placed shares a correction out to the places of a plane. With no places given
-// the weight goes where it belongs.
-func (j *Job) placed(p rotor.Plane, total complex128) []Placed {
-	if len(p.Positions) == 0 || total == 0 {
-		return []Placed{}
+// placeWork bounds the search for places so that a file is answered within
+// moments; what was not searched is said in a note.
+const placeWork = 50_000_000
+
+// placed shares a correction out to the places of a plane with the weights in the
+// box. A plane without places and without a box takes the weight where it belongs.
+func (j *Job) placed(p rotor.Plane, total complex128) ([]Placed, []balance.Verdict) {
+	if len(p.Positions) == 0 && len(p.Masses) == 0 || total == 0 {
+		return []Placed{}, nil
 	}
-	target := j.Convention.Degrees(cmplx.Phase(total))
+	speed := math.Max(j.Case.Machine.Speed, j.Case.Machine.MaxSpeed)
+	for _, r := range j.Case.Runs {
+		speed = math.Max(speed, r.Speed)
+	}
+	got, err := place.Split(p, total, place.Options{Speed: speed, Work: placeWork})
+	if err != nil {
+		return []Placed{}, []balance.Verdict{{Code: "not-placed", Text: "The correction could not be shared out to the places: " + err.Error() + "."}}
+	}
 	out := []Placed{}
-	lo, hi, gapLo, gapHi := -1, -1, math.Inf(1), math.Inf(1)
-	for i, q := range p.Positions {
-		if q.Forbidden {
-			continue
-		}
-		ahead := rotor.WrapDegrees(j.Convention.Degrees(q.Angle) - target)
-		if behind := rotor.WrapDegrees(-ahead); behind < gapLo {
-			lo, gapLo = i, behind
-		}
-		if ahead < gapHi {
-			hi, gapHi = i, ahead
-		}
+	for _, q := range got.Placed {
+		out = append(out, Placed{q.Number, j.Convention.Degrees(q.Angle), q.Mass * 1e3})
 	}
-	add := func(i int, m float64) {
-		q := p.Positions[i]
-		if q.Radius > 0 && p.Radius > 0 {
-			m *= p.Radius / q.Radius
-		}
-		if m > 1e-9*cmplx.Abs(total) {
-			out = append(out, Placed{q.Number, j.Convention.Degrees(q.Angle), m * 1e3})
-		}
+	var notes []balance.Verdict
+	for _, n := range got.Notes {
+		notes = append(notes, balance.Verdict{Code: n.Code, Text: n.Text})
 	}
-	span := (gapLo + gapHi) * math.Pi / 180
-	switch {
-	case lo < 0:
-	case lo == hi:
-		add(lo, cmplx.Abs(total))
-	case span < math.Pi:
-		m := cmplx.Abs(total) / math.Sin(span)
-		add(lo, m*math.Sin(gapHi*math.Pi/180))
-		add(hi, m*math.Sin(gapLo*math.Pi/180))
-	}
-	return out
+	return out, notes
 }

@@ -5,6 +5,7 @@ import (
 	"io"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"counterpoise/internal/balance"
 	"counterpoise/internal/rotor"
@@ -95,15 +96,26 @@ func (j *Job) Result(a balance.Answer) Result {
 	for _, v := range a.AsFound {
 		r.AsFound = append(r.AsFound, j.polar(v*complex(k, 0)))
 	}
-	r.Corrections = j.corrections(a.Corrections)
+	var notes []balance.Verdict
+	r.Corrections, notes = j.corrections(a.Corrections)
 	r.Predicted = j.predicted(a.Rows, a.Predicted)
 	for _, alt := range a.Alternatives {
-		r.Alternatives = append(r.Alternatives, Alternative{j.corrections(alt.Corrections), j.predicted(a.Rows, alt.Predicted), alt.Misfit * k})
+		cs, _ := j.corrections(alt.Corrections)
+		r.Alternatives = append(r.Alternatives, Alternative{cs, j.predicted(a.Rows, alt.Predicted), alt.Misfit * k})
 	}
-	for _, v := range a.Verdicts {
-		r.Verdicts = append(r.Verdicts, Verdict(v))
+	for _, v := range append(a.Verdicts, notes...) {
+		if !r.has(v) {
+			r.Verdicts = append(r.Verdicts, Verdict(v))
+		}
 	}
 	return r
+}
+
+// has keeps the solver and the split from saying the same thing twice.
+func (r *Result) has(v balance.Verdict) bool {
+	return slices.ContainsFunc(r.Verdicts, func(w Verdict) bool {
+		return w.Text == v.Text || w.Code == v.Code && v.Code == "force-unknown"
+	})
 }
 
 // number is nil for what JSON cannot hold.
@@ -119,8 +131,8 @@ func (j *Job) polar(v complex128) Polar {
 	return Polar{a, d}
 }
 
-func (j *Job) corrections(cs []balance.Correction) []Correction {
-	out := []Correction{}
+func (j *Job) corrections(cs []balance.Correction) (out []Correction, notes []balance.Verdict) {
+	out = []Correction{}
 	for i, c := range cs {
 		m, d := j.Convention.Polar(c.Total)
 		fm, fd := j.Convention.Polar(c.Further)
@@ -132,11 +144,13 @@ func (j *Job) corrections(cs []balance.Correction) []Correction {
 			o.AngleCI = j.angles(c.Total, d, *c.Angle)
 		}
 		if i < len(j.Case.Planes) {
-			o.Placed = j.placed(j.Case.Planes[i], c.Total)
+			var ns []balance.Verdict
+			o.Placed, ns = j.placed(j.Case.Planes[i], c.Total)
+			notes = append(notes, ns...)
 		}
 		out = append(out, o)
 	}
-	return out
+	return out, notes
 }
 
 // angles writes an interval about the angle d as people count it.
