@@ -18,9 +18,16 @@ type campaign struct {
 
 // campaigns in the order in which they are listed.
 var campaigns = []campaign{
+	{"jobs", "whole unattended jobs on three virtual fans, 20 individuals each", runJobs},
+	{"kill", "a driven job killed 200 times: no acknowledged event lost", runKill},
 	{"phase", "error of amplitude and phase against the Cramer-Rao bound", runPhase},
+	{"phase-coverage", "how often a reading's 95 % region holds the true vector", runPhaseCoverage},
 	{"coverage", "how often the solver's stated 95 % holds the truth", coverage},
+	{"trial", "the trial verdict beside the rule of thumb, 10,000 jobs", trialVerdict},
+	{"correction", "what one correction and one trim leave on the three rigs", oneCorrection},
+	{"one-plane", "the verdict on one plane or two, 1,000 jobs a rig", onePlane},
 	{"blades", "blade surveys: fewest moves, predicted change, geometry or mass", surveys},
+	{"detective", "how often the right slip of hand is named, and how often one that was not made", detectiveCampaign},
 }
 
 func main() {

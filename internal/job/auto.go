@@ -124,11 +124,20 @@ func Auto(ctx context.Context, cfg AutoConfig) (Result, error) {
 	return a.result(err.Error()), errors.Join(err, halted)
 }
 
-// haltTime is how long a rotor is given to stand still when the job has failed.
-const haltTime = 2 * time.Minute
+// haltTime is how long a rotor is given to stand still when the job has failed;
+// when the program is told to end, only quitTime: the drive is switched off at
+// once, and what is not recorded any more is put right when the job goes on.
+const (
+	haltTime = 2 * time.Minute
+	quitTime = time.Second
+)
 
 func (a *auto) halt(ctx context.Context) error {
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), haltTime)
+	d := haltTime
+	if ctx.Err() != nil {
+		d = quitTime
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), d)
 	defer cancel()
 	return a.park(ctx)
 }
