@@ -16,7 +16,7 @@ import (
 // massOrGeometry: the couple is measured by two noisy trial runs, the blades by
 // a noisy survey; the truth is what straightening all blades would take away.
 func massOrGeometry(ctx context.Context, w io.Writer) error {
-	fmt.Fprintln(w, "Geometry or mass: readings 0.05 mm/s and 1 % (sd), weights placed to 1 % and 1 deg, survey errors 0.3 mm and 0.3 deg; 1000 fans a row.")
+	fmt.Fprintln(w, "Geometry or mass: readings 0.05 mm/s and 1 % (sd), weights placed to 1 % and 1 deg, survey errors 0.3 mm and 0.3 deg; bends 0.3 to 9 mm, unbalance 0.5 to 8 mm/s; 1000 fans a row.")
 	fmt.Fprintln(w, "fan       | air known to the tool | truly geometry | straighten | weights | undecided | wrong")
 	for _, own := range []bool{false, true} {
 		r := rand.New(rand.NewPCG(21, 4))
@@ -26,8 +26,9 @@ func massOrGeometry(ctx context.Context, w io.Writer) error {
 			if ctx.Err() != nil {
 				return ctx.Err()
 			}
-			size := math.Exp(math.Log(0.3e-3) + r.Float64()*math.Log(30)) // 0.3 to 9 mm
-			b, err := newBentRig(r, "bench-fan", size, 1*degree*size/1e-3/3)
+			size := math.Exp(math.Log(0.3e-3) + r.Float64()*math.Log(30))  // 0.3 to 9 mm
+			worst := math.Exp(math.Log(0.5e-3) + r.Float64()*math.Log(16)) // 0.5 to 8 mm/s
+			b, err := newBentRig(r, "bench-fan", size, 1*degree*size/3e-3, worst)
 			if err != nil {
 				return err
 			}
@@ -72,16 +73,39 @@ func (b *bentRig) judge(r *rand.Rand, own bool) (string, error) {
 		correction[i] = c.Total
 	}
 	e.Couple, e.Static = blades.Carried(b.planes, correction, b.d.WheelZ)
-	variance := 0.0
+	variance, err := b.coupleVariance(ans)
+	if err != nil {
+		return "", err
+	}
+	e.CoupleCov = rotor.Isotropic(variance)
+	return blades.MassOrGeometry(e).Code, nil
+}
+
+// coupleVariance is the variance per axis of the measured couple: from the
+// solver's directions, or, where it had to draw, from its intervals.
+func (b *bentRig) coupleVariance(ans balance.Answer) (variance float64, err error) {
 	for _, d := range ans.Directions {
 		if d.Error == nil {
-			return "", fmt.Errorf("the solver states no error")
+			return b.varianceOfIntervals(ans)
 		}
 		c, _ := blades.Carried(b.planes, d.Mix, b.d.WheelZ)
 		variance += math.Pow(cmplx.Abs(c)**d.Error/2.448, 2)
 	}
-	e.CoupleCov = rotor.Isotropic(variance)
-	return blades.MassOrGeometry(e).Code, nil
+	return variance, nil
+}
+
+func (b *bentRig) varianceOfIntervals(ans balance.Answer) (variance float64, err error) {
+	for i, c := range ans.Corrections {
+		if c.Mass == nil || c.Angle == nil {
+			return 0, fmt.Errorf("the solver states no error: %v", ans.Verdicts)
+		}
+		sd := max(c.Mass.Hi-c.Mass.Lo, cmplx.Abs(c.Total)*(c.Angle.Hi-c.Angle.Lo)) / 3.92
+		one := make([]complex128, len(b.planes))
+		one[i] = complex(sd, 0)
+		couple, _ := blades.Carried(b.planes, one, b.d.WheelZ)
+		variance += real(couple)*real(couple) + imag(couple)*imag(couple)
+	}
+	return variance, nil
 }
 
 // twoPlanes runs as found and two trials, with errors, and solves.

@@ -23,9 +23,7 @@ func (s *search) candidates(k int, aim float64, complete *bool) []candidate {
 	spread := aim * s.lim.Spread
 	s.nodes = 0
 	if k == s.n {
-		lo := slices.Min(s.x) + slices.Min(s.lo) - finite(spread)
-		hi := slices.Max(s.x) + slices.Max(s.hi)
-		f := s.fan(candidate{set: 1<<s.n - 1, from: lo, to: hi}, nil, 0, aim)
+		f := s.fan(s.all(aim), nil, 0, aim)
 		f.walk(&out, complete)
 	}
 	// l and r: the smallest and largest untouched blade in order of value.
@@ -55,6 +53,12 @@ func (s *search) candidates(k int, aim float64, complete *bool) []candidate {
 	}
 	slices.SortStableFunc(out, func(a, b candidate) int { return cmp.Compare(a.least, b.least) })
 	return out
+}
+
+// all is the set of all blades; its window may lie wherever a blade can go.
+func (s *search) all(aim float64) candidate {
+	lo := slices.Min(s.x) + slices.Min(s.lo) - finite(aim*s.lim.Spread)
+	return candidate{set: 1<<s.n - 1, from: lo, to: slices.Max(s.x) + slices.Max(s.hi)}
 }
 
 // useful sorts blades so that those which can best turn the harmonic back come

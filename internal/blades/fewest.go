@@ -17,7 +17,7 @@ type Limits struct {
 	Step     float64 // moves come in multiples of this; 0 = any size
 	Fixed    []bool  // blades that may not be moved; nil = none
 	Aim      float64 // fraction of the tolerances to aim at once the number of blades is settled, 0..1; 0 = 1
-	Budget   int     // linear programs to try before the search is cut off; 0 = 4000
+	Budget   int     // linear programs to try before the search is cut off; 0 = 2000
 }
 
 // Plan is the fewest blades to move, and how.
@@ -52,6 +52,10 @@ func Fewest(x, angle, w []float64, lim Limits) Plan {
 		return Plan{Move: make([]float64, s.n), Proven: true, Found: true, Aimed: true}
 	}
 	plan := Plan{Move: make([]float64, s.n), Bound: 1}
+	if !s.possible() {
+		plan.Bound, plan.Proven = s.n+1, true
+		return plan
+	}
 	for k := 1; k <= s.n; k++ {
 		best, complete := s.level(k, 1)
 		if best != nil {
@@ -76,6 +80,19 @@ func Fewest(x, angle, w []float64, lim Limits) Plan {
 	return plan
 }
 
+// possible asks whether moving every blade, in any size of step, could do it. If
+// not, no smaller set need be looked at.
+func (s *search) possible() bool {
+	c := s.all(1)
+	members := make([]int, s.n)
+	for i := range members {
+		members[i] = i
+	}
+	p := s.relax(c, members, 1)
+	s.tried++
+	return s.cut(p, members, 1, math.Inf(1), make([]float64, p.n)) != infeasible
+}
+
 const directions = 32
 
 type search struct {
@@ -88,6 +105,7 @@ type search struct {
 	lim     Limits
 	order   []int // blades by value
 	tried   int
+	polish  int // programs that may go into the least sum once a set is found
 	budget  int
 	nodes   int
 	compass [directions]complex128
@@ -99,8 +117,9 @@ func newSearch(x, angle, w []float64, lim Limits) *search {
 	s := &search{n: n, scale: scale, x: make([]float64, n), lim: lim, lo: make([]float64, n), hi: make([]float64, n),
 		e: make([]complex128, n), order: make([]int, n), budget: lim.Budget}
 	if s.budget == 0 {
-		s.budget = 4000
+		s.budget = 2000
 	}
+	s.polish = max(100, s.budget/5)
 	lim.Spread, lim.Harmonic, lim.Max, lim.Step = lim.Spread/scale, lim.Harmonic/scale, lim.Max/scale, lim.Step/scale
 	s.lim = lim
 	if lim.Spread <= 0 {
@@ -177,9 +196,13 @@ func (s *search) level(k int, aim float64) (best []float64, complete bool) {
 		if !done {
 			complete = false
 		}
-		if d != nil && total < cost {
-			best, cost = d, total
+		if d == nil || total >= cost {
+			continue
 		}
+		if best == nil { // the number of blades is settled; polishing the sum gets a share of the budget
+			s.budget = min(s.budget, s.tried+s.polish)
+		}
+		best, cost = d, total
 	}
 	return best, complete
 }
@@ -190,7 +213,7 @@ func (s *search) sharpen(k int, plain []float64) (d []float64, aimed bool) {
 	if s.lim.Aim <= 0 || s.lim.Aim >= 1 {
 		return plain, true
 	}
-	s.budget = s.tried + max(200, s.budget/4)
+	s.budget = s.tried + s.polish
 	if better, _ := s.level(k, s.lim.Aim); better != nil {
 		return better, true
 	}

@@ -57,7 +57,7 @@ type Judgement struct {
 }
 
 // sure is the probability asked of a call either way.
-const sure = 0.95
+const sure = 0.9
 
 // MassOrGeometry weighs the evidence. The share of the measured couple that the
 // survey explains decides: geometry is the larger part exactly when
