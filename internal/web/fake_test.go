@@ -87,7 +87,7 @@ func turning() station.Snapshot {
 	}
 	return station.Snapshot{
 		At: when, Link: acq.Link{Up: true, State: acq.Running}, Setup: fakeSetup,
-		Counts: acq.Counts{Bytes: 1e6, Frames: 4000, Samples: 200000, Edges: 900, Refused: map[string]uint64{"crc": 2},
+		Counts: acq.Counts{Bytes: 1e6, Frames: 4000, Samples: 200000, Edges: 900, Refused: map[string]uint64{acq.RefuseReasons()[0]: 2},
 			Gaps: map[string]uint64{"lost_frames": 1}, ClockPPM: 48.2, ClockPPMError: 0.7},
 		Motion: station.Turning, Speed: rotor.RadPerSecond(1480.2), Turns: 900,
 		Reading: &phase.Reading{Channels: chans, Speed: rotor.RadPerSecond(1480.2), SpeedSD: rotor.RadPerSecond(0.4), Turns: 64, Seconds: 2.6, Method: "equal"},
@@ -97,7 +97,7 @@ func turning() station.Snapshot {
 }
 
 // fakeSpectra hold 1x, 2x, a line of 100 Hz and the blade pass of six blades.
-func fakeSpectra() (out []spectrum.Spectrum) {
+var fakeSpectra = sync.OnceValue(func() (out []spectrum.Spectrum) {
 	f := 1480.2 / 60
 	for n, ch := range fakeSetup.Channels {
 		s := spectrum.Spectrum{Channel: ch.Name, Quantity: ch.Quantity, Step: 0.3125, Blocks: 16, Peak: make([]float64, 3201)}
@@ -111,7 +111,7 @@ func fakeSpectra() (out []spectrum.Spectrum) {
 		out = append(out, s)
 	}
 	return out
-}
+})
 
 func fakeLevels() (out []spectrum.Level) {
 	for i, ch := range fakeSetup.Channels {
@@ -124,7 +124,7 @@ func fakeLevels() (out []spectrum.Level) {
 	return out
 }
 
-func fakeWaveform() *station.Waveform {
+var fakeWaveform = sync.OnceValue(func() *station.Waveform {
 	w := &station.Waveform{Serial: 1, Rate: 5000}
 	f := 1480.2 / 60
 	for n := range fakeSetup.Channels {
@@ -139,7 +139,7 @@ func fakeWaveform() *station.Waveform {
 		w.Edges = append(w.Edges, (0.01+float64(k)/f)*w.Rate)
 	}
 	return w
-}
+})
 
 // wander moves a snapshot's vectors a little, as a real rotor's do.
 func wander(s station.Snapshot, rng *rand.Rand) station.Snapshot {

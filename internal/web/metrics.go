@@ -61,11 +61,11 @@ var metrics = []metric{
 	counter("counterpoise_skipped_bytes_total", "Bytes that belonged to no good frame.", func(s *station.Snapshot) float64 { return float64(s.Counts.SkippedBytes) }),
 	counter("counterpoise_frames_total", "Frames accepted.", func(s *station.Snapshot) float64 { return float64(s.Counts.Frames) }),
 	{"counterpoise_frames_refused_total", "Frames refused, by reason.", prometheus.CounterValue, []string{"reason"},
-		func(p *put, s *station.Snapshot) { p.each(s.Counts.Refused) }},
+		func(p *put, s *station.Snapshot) { p.each(acq.RefuseReasons(), s.Counts.Refused) }},
 	counter("counterpoise_samples_total", "Samples received on each channel.", func(s *station.Snapshot) float64 { return float64(s.Counts.Samples) }),
 	counter("counterpoise_samples_lost_total", "Samples known to be lost on each channel.", func(s *station.Snapshot) float64 { return float64(s.Counts.LostSamples) }),
 	{"counterpoise_gaps_total", "Gaps in the samples, by reason.", prometheus.CounterValue, []string{"reason"},
-		func(p *put, s *station.Snapshot) { p.each(s.Counts.Gaps) }},
+		func(p *put, s *station.Snapshot) { p.each(acq.LossReasons(), s.Counts.Gaps) }},
 	counter("counterpoise_blocks_dropped_total", "Blocks dropped because the station lagged behind the source.", func(s *station.Snapshot) float64 { return float64(s.Counts.DroppedBlocks) }),
 	counter("counterpoise_edges_total", "Tach edges received.", func(s *station.Snapshot) float64 { return float64(s.Counts.Edges) }),
 	counter("counterpoise_edges_lost_total", "Tach edges known to be lost.", func(s *station.Snapshot) float64 { return float64(s.Counts.LostEdges) }),
@@ -148,9 +148,11 @@ func (p *put) value(v float64, labels ...string) {
 	}
 }
 
-func (p *put) each(counts map[string]uint64) {
-	for reason, n := range counts {
-		p.value(float64(n), reason)
+// each shows a count for every reason there can be, so that a rate is right
+// from the first event on.
+func (p *put) each(reasons []string, counts map[string]uint64) {
+	for _, reason := range reasons {
+		p.value(float64(counts[reason]), reason)
 	}
 }
 
