@@ -62,7 +62,10 @@ type AutoConfig struct {
 	Wait    func(ctx context.Context, until time.Time) error
 	Retries int           // readings tried in a row before giving up; 0 = 5
 	Pause   time.Duration // between them; 0 = 2 s
-	Log     *slog.Logger  // nil = silent
+	// Patience bounds the wait for one reading that can be trusted, by the host's
+	// clock and over all tries; 0 = 5 min.
+	Patience time.Duration
+	Log      *slog.Logger // nil = silent
 }
 
 const inTolerance = "every sensor is inside its tolerance, uncertainty included"
@@ -171,6 +174,9 @@ func newAuto(cfg AutoConfig) (*auto, error) {
 	if cfg.Pause <= 0 {
 		cfg.Pause = 2 * time.Second
 	}
+	if cfg.Patience <= 0 {
+		cfg.Patience = 5 * time.Minute
+	}
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
@@ -265,13 +271,15 @@ func (a *auto) start(ctx context.Context) error {
 // untrusted one is stored and not used.
 func (a *auto) measure(ctx context.Context) error {
 	why := ""
+	limited, cancel := context.WithTimeout(a.guard.during(ctx), a.Patience)
+	defer cancel()
 	for try := range a.Retries {
 		if try > 0 {
 			if err := a.Wait(ctx, a.Now().Add(a.Pause)); err != nil {
 				return err
 			}
 		}
-		r, err := a.Instrument.Take(a.guard.during(ctx), a.Ask)
+		r, err := a.Instrument.Take(limited, a.Ask)
 		if broken := a.guard.broken(); broken != nil {
 			return a.abort(ctx, broken)
 		}
@@ -283,6 +291,9 @@ func (a *auto) measure(ctx context.Context) error {
 			a.Log.Warn("no reading", "try", try+1, "why", why)
 			if err := a.append(ctx, Event{Kind: KindNoted, Note: "no reading: " + why}); err != nil {
 				return err
+			}
+			if limited.Err() != nil {
+				return fmt.Errorf("no reading that can be trusted within %v (%s): put the link, tach or speed right and start again, the job goes on from here", a.Patience, why)
 			}
 			continue
 		}

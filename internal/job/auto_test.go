@@ -11,6 +11,7 @@ import (
 	"reflect"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"counterpoise/internal/phase"
@@ -353,6 +354,46 @@ func TestAutoHopeless(t *testing.T) {
 			}
 			if after := worstOf(c.p); !(after <= before*1.001) {
 				t.Errorf("left at %g, found at %g", after, before)
+			}
+		})
+	}
+}
+
+// stuck is an instrument whose readings never settle.
+type stuck struct{}
+
+func (stuck) Take(ctx context.Context, _ Ask) (phase.Reading, error) {
+	<-ctx.Done()
+	return phase.Reading{}, errors.New("the speed never settled")
+}
+
+// TestAutoPatience: a reading that never comes ends the job with a sentence, and
+// a program that is told to end does not wait for it.
+func TestAutoPatience(t *testing.T) {
+	dir := t.TempDir()
+	for name, after := range map[string]time.Duration{"never settles": 0, "told to end": time.Minute} {
+		synctest.Test(t, func(t *testing.T) {
+			p := twoPlanes(1)
+			j, err := Open(filepath.Join(dir, name))
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer j.Close()
+			ctx, cancel := context.WithCancel(context.Background())
+			defer cancel()
+			if after > 0 {
+				time.AfterFunc(after, cancel)
+			}
+			began := time.Now()
+			_, err = Auto(ctx, AutoConfig{Job: j, Setup: p.setup, Instrument: stuck{}, Rotor: p, Now: time.Now})
+			took := time.Since(began)
+			switch {
+			case after == 0 && (err == nil || !strings.Contains(err.Error(), "never settled") || took != 5*time.Minute):
+				t.Errorf("%s: %v after %v", name, err, took)
+			case after > 0 && (!errors.Is(err, context.Canceled) || took > after+2*time.Second):
+				t.Errorf("%s: %v after %v", name, err, took)
+			case p.running:
+				t.Errorf("%s: left running", name)
 			}
 		})
 	}
