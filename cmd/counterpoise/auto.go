@@ -46,10 +46,26 @@ type autoRun struct {
 // runAuto balances a virtual fan unattended, over the same bytes on the same
 // pseudo-terminal as a real board, only faster than the wall clock.
 func runAuto(ctx context.Context, e env, r *rig.Rig, name string, seed uint64, asJSON bool) error {
-	a, err := balanceRig(ctx, r, name, seed, "")
+	dir, err := os.MkdirTemp("", "counterpoise-job-")
+	if err != nil {
+		return fmt.Errorf("make a place for the job file: %w", err)
+	}
+	defer os.RemoveAll(dir)
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	if err := r.SetPace(0); err != nil {
+		return err
+	}
+	u, err := newUnattended(ctx, r, filepath.Join(dir, "job.jsonl"))
 	if err != nil {
 		return err
 	}
+	defer u.job.Close()
+	a, err := u.run(ctx)
+	if err != nil {
+		return err
+	}
+	a.Rig, a.Seed = name, seed
 	if asJSON {
 		if err := json.NewEncoder(e.stdout).Encode(a); err != nil {
 			return err
@@ -63,52 +79,49 @@ func runAuto(ctx context.Context, e env, r *rig.Rig, name string, seed uint64, a
 	return nil
 }
 
-// balanceRig runs one whole job; dir keeps the job file, empty means it is
-// thrown away.
-func balanceRig(ctx context.Context, r *rig.Rig, name string, seed uint64, dir string) (autoAnswer, error) {
-	ctx, stop := context.WithCancel(ctx)
-	defer stop()
-	if dir == "" {
-		d, err := os.MkdirTemp("", "counterpoise-job-")
-		if err != nil {
-			return autoAnswer{}, fmt.Errorf("make a place for the job file: %w", err)
-		}
-		defer os.RemoveAll(d)
-		dir = d
-	}
-	if err := r.SetPace(0); err != nil {
-		return autoAnswer{}, err
-	}
+// unattended is a virtual fan, the station that measures it and the job that
+// balances it.
+type unattended struct {
+	rig  *rig.Rig
+	word string
+	src  acq.Source
+	st   *station.Station
+	job  *job.Job
+}
+
+// newUnattended puts the fan on a wire, opens the far end and the job file.
+func newUnattended(ctx context.Context, r *rig.Rig, file string) (*unattended, error) {
 	word, err := serveRig(ctx, r, "")
 	if err != nil {
-		return autoAnswer{}, err
+		return nil, err
 	}
 	quiet := slog.New(slog.DiscardHandler)
 	src, err := acq.Open(word, acq.Options{Log: quiet})
 	if err != nil {
-		return autoAnswer{}, err
+		return nil, err
 	}
-	st := station.New(rigStation(r, word), src, quiet)
-	j, err := job.Open(filepath.Join(dir, "job.jsonl"))
+	j, err := job.Open(file)
 	if err != nil {
 		src.Close()
-		return autoAnswer{}, err
+		return nil, err
 	}
-	defer j.Close()
+	return &unattended{r, word, src, station.New(rigStation(r, word), src, quiet), j}, nil
+}
 
+// run carries the job through to its end.
+func (u *unattended) run(ctx context.Context) (autoAnswer, error) {
 	var res job.Result
-	g, gctx := errgroup.WithContext(ctx)
+	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() error {
-		if err := st.Run(gctx); err != nil {
+		if err := u.st.Run(ctx); err != nil {
 			return err
 		}
 		return errStationEnded // the job decides when all is over
 	})
-	g.Go(func() error {
-		var err error
-		res, err = job.Auto(gctx, job.AutoConfig{
-			Job: j, Setup: rigSetup(r, word), Instrument: st, Rotor: virtualRotor{r, st}, Now: time.Now,
-			Ask: job.Ask{MinTurns: 64, MaxTurns: 512, StandardError: rigTolerance(r) / 30},
+	g.Go(func() (err error) {
+		res, err = job.Auto(ctx, job.AutoConfig{
+			Job: u.job, Setup: rigSetup(u.rig, u.word), Instrument: u.st, Rotor: virtualRotor{u.rig, u.st}, Now: time.Now,
+			Ask: job.Ask{MinTurns: 64, MaxTurns: 512, StandardError: rigTolerance(u.rig) / 30},
 		})
 		if err != nil {
 			return err
@@ -118,8 +131,12 @@ func balanceRig(ctx context.Context, r *rig.Rig, name string, seed uint64, dir s
 	if err := g.Wait(); !errors.Is(err, errJobDone) {
 		return autoAnswer{}, err
 	}
-	c := src.Counts()
-	a := autoAnswer{Schema: 1, Rig: name, Seed: seed, OK: res.OK, Why: res.Why, Residual: milli(res.Residual), Radius95: milli(res.Radius95),
+	return u.answer(res), nil
+}
+
+func (u *unattended) answer(res job.Result) autoAnswer {
+	c := u.src.Counts()
+	a := autoAnswer{Schema: 1, OK: res.OK, Why: res.Why, Residual: milli(res.Residual), Radius95: milli(res.Radius95),
 		Tolerance: milli(res.Tolerance), Frames: c.Frames}
 	for _, n := range c.Refused {
 		a.Refused += n
@@ -127,7 +144,7 @@ func balanceRig(ctx context.Context, r *rig.Rig, name string, seed uint64, dir s
 	for _, run := range res.Runs {
 		a.Runs = append(a.Runs, autoRun{run.Name, run.Sensor, milli(run.Worst)})
 	}
-	return a, nil
+	return a
 }
 
 var (

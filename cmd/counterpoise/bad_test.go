@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"counterpoise/internal/acq"
 	"counterpoise/internal/acq/pty"
 	"counterpoise/internal/rig"
 )
@@ -110,21 +111,16 @@ func TestBadBoards(t *testing.T) {
 	t.Run("a port in use", func(t *testing.T) {
 		t.Parallel()
 		_, path := rigOnPTY(t)
-		ctx, stop := context.WithCancel(t.Context())
-		done := make(chan struct{})
-		go func() {
-			defer close(done)
-			dispatch(ctx, env{strings.NewReader(""), &bytes.Buffer{}, &bytes.Buffer{}}, []string{"measure", "serial:" + path, "--follow"})
-		}()
-		defer func() { stop(); <-done }()
-		deadline := time.Now().Add(20 * time.Second)
-		for {
-			code, out, errText := invoke(t, "measure", "serial:"+path, "--for", "1", "--json")
-			if code != 0 || time.Now().After(deadline) {
-				refused(t, code, out, errText, []string{"use"})
-				return
-			}
+		first, err := acq.Open("serial:"+path, acq.Options{})
+		if err != nil {
+			t.Fatal(err)
 		}
+		defer first.Close()
+		if _, err := first.Next(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		code, out, errText := invoke(t, "measure", "serial:"+path, "--for", "1", "--json")
+		refused(t, code, out, errText, []string{"use"})
 	})
 }
 
@@ -161,7 +157,7 @@ func TestForbiddenPort(t *testing.T) {
 // invoke runs one command in this process.
 func invoke(t *testing.T, args ...string) (code int, out, errText string) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 60*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
 	defer cancel()
 	var o, e bytes.Buffer
 	code = dispatch(ctx, env{strings.NewReader(""), &o, &e}, args)
@@ -242,4 +238,3 @@ func missing(t *testing.T, why string) {
 	}
 	t.Skip(why)
 }
-

@@ -15,7 +15,7 @@ type options struct {
 func newOptions(name string, e env) options {
 	fs := flag.NewFlagSet(name, flag.ContinueOnError)
 	fs.SetOutput(io.Discard) // dispatch prints the one sentence
-	fs.Usage = func() {} // flag calls it for errors too; parse prints help when asked
+	fs.Usage = func() {}     // flag calls it for errors too; parse prints help when asked
 	return options{fs, e.stdout}
 }
 
