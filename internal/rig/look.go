@@ -59,6 +59,6 @@ func (s *sim) square(counts []int32) {
 		counts[i] = int32(level) + c.zero
 	}
 	for edge := now + (period-now%period)%period; edge < now+uint64(s.ticks); edge += period {
-		s.edges = append(s.edges, edge)
+		s.edge(edge)
 	}
 }

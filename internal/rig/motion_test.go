@@ -11,6 +11,7 @@ import (
 func TestCoastDownClosedForm(t *testing.T) {
 	for _, name := range Names() {
 		p := quiet(preset(t, name))
+		coarse(&p)
 		r := fan(t, p, 1)
 		settle(t, r, 20)
 		r.Stop()
@@ -37,6 +38,14 @@ func TestCoastDownClosedForm(t *testing.T) {
 			t.Errorf("%s: still after %.1f s, want %.1f: %+v", name, took, at0/b, s)
 		}
 		t.Logf("%s: coasts for %.0f s", name, at0/b)
+	}
+}
+
+// coarse is for tests that look at the motion alone.
+func coarse(p *Params) {
+	p.Board.Rate, p.Board.Filter = 640, 200
+	for i := range p.Probes {
+		p.Probes[i].Slot = 0
 	}
 }
 
@@ -98,6 +107,7 @@ func TestSoftFanPassesItsResonances(t *testing.T) {
 
 func TestTachFaults(t *testing.T) {
 	p := quiet(preset(t, "bench-fan"))
+	coarse(&p)
 	p.Board.TachMiss, p.Board.TachDouble, p.Board.TachJitter = 0.05, 0.1, 100e-6
 	r := fan(t, p, 2)
 	settle(t, r, 20)

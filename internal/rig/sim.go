@@ -3,6 +3,7 @@ package rig
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 
 	"counterpoise/internal/rotor"
 )
@@ -33,6 +34,7 @@ type sim struct {
 	noise       *rand.Rand
 	crossing    []float64 // scratch
 	edges       []uint64  // ticks of edges that are still to come, ascending
+	last        uint64    // tick of the edge handed out last
 	tach        tachFaults
 	loopback    uint32 // period of the test wave in ticks; 0 = off
 }
@@ -172,10 +174,18 @@ func (s *sim) mark(at float64) {
 		return
 	}
 	tick := float64(s.start) + at*s.ticks + (b.TachDelay+jitter)*b.TickHz
-	s.edges = append(s.edges, uint64(math.Round(tick)))
+	s.edge(uint64(math.Round(tick)))
 	if double < b.TachDouble+s.tach.double {
-		s.edges = append(s.edges, uint64(math.Round(tick+0.002*b.TickHz)))
+		s.edge(uint64(math.Round(tick + 0.002*b.TickHz)))
 	}
+}
+
+// edge keeps an edge until it is due, in the order in which a board would see
+// it. One that comes too late for that is seen a tick after the last.
+func (s *sim) edge(tick uint64) {
+	tick = max(tick, s.last+1)
+	i, _ := slices.BinarySearch(s.edges, tick)
+	s.edges = slices.Insert(s.edges, i, tick)
 }
 
 // due hands out the edges up to a tick, appended to out.
@@ -183,6 +193,7 @@ func (s *sim) due(tick uint64, out []uint32, most int) []uint32 {
 	n := 0
 	for n < len(s.edges) && n < most && s.edges[n] <= tick {
 		out = append(out, uint32(s.edges[n]))
+		s.last = s.edges[n]
 		n++
 	}
 	s.edges = append(s.edges[:0], s.edges[n:]...)
