@@ -29,6 +29,8 @@ var commands = []command{
 	demoCommand,
 	serveCommand,
 	measureCommand,
+	recordCommand,
+	portsCommand,
 	solveCommand,
 	surveyCommand,
 	versionCommand,

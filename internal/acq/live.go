@@ -11,19 +11,6 @@ import (
 	"counterpoise/internal/acq/tickline"
 )
 
-// framer turns the bytes of a live link into blocks: frames or text lines.
-type framer interface {
-	feed(p []byte, b *Block) (n int, filled bool, err error)
-	cut()           // the link was lost
-	greeted() bool  // in this connection
-	setup() *Setup  // nil before the board has introduced itself
-	alive() uint64  // rises with every good frame or line
-	total() *Counts // what was counted
-	hello() []byte  // what to write to a board that is silent; may be empty
-	puzzle() string // what is wrong when bytes come but nothing good
-	fatal() error   // what cannot get better by waiting; nil = nothing
-}
-
 // live is a Source over a port that may come and go. One goroutine, run, opens,
 // reads and reopens; it hands blocks over in a bounded queue and never waits
 // for the reader.

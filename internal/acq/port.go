@@ -26,9 +26,6 @@ const pause = 100 * time.Millisecond
 // dialer opens a port. Its error is a sentence for a person.
 type dialer func(ctx context.Context) (port, error)
 
-// errLinkEnded is the far end closing in good order.
-var errLinkEnded = errors.New("the far end closed the link")
-
 func dialTCP(address string) dialer {
 	return func(ctx context.Context) (port, error) {
 		d := net.Dialer{Timeout: 3 * time.Second}

@@ -17,16 +17,20 @@ import (
 // beside its final name and only gets it when everything is on the disk, so a
 // file of that name is always whole.
 //
-//	rec := acq.NewRecorder("run.take", header)
+//	rec, err := acq.NewRecorder("run.take")
 //	src, err := acq.Open(word, acq.Options{Tap: rec.Tap})
+//	... read the first block of src ...
+//	err = rec.Begin(acq.TakeHeader{Source: word, Setup: src.Setup(), Version: release}, time.Now())
 //	... read src ...
 //	src.Close()
 //	err = rec.Close()
 //
+// What is tapped before Begin waits in the queue.
 // Tap never waits for the disk. What the queue cannot hold is counted; the hole
 // shows in a replay as lost frames, never as false samples.
 type Recorder struct {
 	file   *os.File
+	begun  bool
 	path   string
 	queue  chan []byte
 	done   chan struct{}
@@ -39,9 +43,8 @@ type Recorder struct {
 // recorderQueue is about ten seconds of the fastest board in chunks of a read.
 const recorderQueue = 1024
 
-// NewRecorder creates the file beside path and writes the header. Recorded and
-// Format are filled in where they are empty.
-func NewRecorder(path string, h TakeHeader, now time.Time) (*Recorder, error) {
+// NewRecorder creates the file beside path, which must not exist.
+func NewRecorder(path string) (*Recorder, error) {
 	if _, err := os.Lstat(path); err == nil {
 		return nil, fmt.Errorf("%s exists already and is not overwritten: choose another name or move it away", path)
 	}
@@ -49,6 +52,12 @@ func NewRecorder(path string, h TakeHeader, now time.Time) (*Recorder, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the recording cannot be written: %w; choose a directory that exists and that you may write to", err)
 	}
+	return &Recorder{file: f, path: path, queue: make(chan []byte, recorderQueue), done: make(chan struct{})}, nil
+}
+
+// Begin writes the header and starts writing. Format, Protocol and Recorded are
+// filled in where they are empty.
+func (r *Recorder) Begin(h TakeHeader, now time.Time) error {
 	if h.Format == "" {
 		h.Format = formatFrames
 	}
@@ -60,16 +69,14 @@ func NewRecorder(path string, h TakeHeader, now time.Time) (*Recorder, error) {
 	}
 	line, err := json.Marshal(h)
 	if err == nil {
-		_, err = f.WriteString(takeMagic + string(line) + "\n")
+		_, err = r.file.WriteString(takeMagic + string(line) + "\n")
 	}
 	if err != nil {
-		f.Close()
-		os.Remove(f.Name())
-		return nil, fmt.Errorf("write %s: %w", path, err)
+		return fmt.Errorf("write %s: %w", r.path, err)
 	}
-	r := &Recorder{file: f, path: path, queue: make(chan []byte, recorderQueue), done: make(chan struct{})}
+	r.begun = true
 	go r.write()
-	return r, nil
+	return nil
 }
 
 // write owns the file until the queue is closed.
@@ -105,11 +112,14 @@ func (r *Recorder) Bytes() (written, missed uint64) {
 // Close makes the file durable and gives it its name. The source must be closed
 // before. An empty recording is not kept.
 func (r *Recorder) Close() error {
-	close(r.queue)
-	<-r.done
-	err := r.err
+	var err error
+	if r.begun {
+		close(r.queue)
+		<-r.done
+		err = r.err
+	}
 	written, _ := r.Bytes()
-	if err == nil && written == 0 {
+	if err == nil && (written == 0 || !r.begun) {
 		err = errors.New("nothing came from the source, so there is nothing to keep")
 	}
 	if err == nil {
@@ -138,6 +148,19 @@ func syncDir(dir string) error {
 		return fmt.Errorf("sync %s: %w", dir, err)
 	}
 	return nil
+}
+
+// Format is the format in which a source's bytes are kept; ok is false where
+// they are a file already or samples without frames.
+func Format(source string) (format string, ok bool) {
+	w, err := parseWord(source)
+	if err != nil || w.kind == "file" || w.args["format"] != "" && w.args["format"] != formatTake {
+		return "", false
+	}
+	if w.args["mode"] == formatLines {
+		return formatLines, true
+	}
+	return formatFrames, true
 }
 
 // GreetingOf is the greeting of a running source as a header keeps it, for a

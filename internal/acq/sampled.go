@@ -114,19 +114,26 @@ func (s *sampled) pick(w *word, names []string, skip []int) error {
 	return nil
 }
 
-// tachOptions reads threshold, edge and the delay of the tach column.
-func (s *sampled) tachOptions(w *word, names []string, info tableInfo) error {
-	level := w.text("threshold", "auto")
+// threshold reads &threshold=auto|VALUE and &edge=rising|falling.
+func (w *word) threshold() (t threshold, err error) {
 	edge, err := w.choice("edge", "rising", "falling")
 	if err != nil {
+		return t, err
+	}
+	t = threshold{auto: w.text("threshold", "auto") == "auto", falling: edge == "falling"}
+	if !t.auto {
+		t.level, err = w.number("threshold", 0, -math.MaxFloat32, math.MaxFloat32)
+	}
+	return t, err
+}
+
+// tachOptions reads threshold, edge and the delay of the tach column.
+func (s *sampled) tachOptions(w *word, names []string, info tableInfo) error {
+	var err error
+	if s.thresh, err = w.threshold(); err != nil {
 		return err
 	}
-	s.thresh = threshold{auto: level == "auto", falling: edge == "falling", step: info.step}
-	if !s.thresh.auto {
-		if s.thresh.level, err = w.number("threshold", 0, -math.MaxFloat32, math.MaxFloat32); err != nil {
-			return err
-		}
-	}
+	s.thresh.step = info.step
 	if s.tach < 0 {
 		return nil
 	}

@@ -3,14 +3,11 @@ package acq
 import (
 	"bufio"
 	"bytes"
-	"context"
 	"encoding/hex"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"strings"
-	"sync"
 
 	"counterpoise/internal/acq/tickline"
 )
@@ -77,9 +74,9 @@ func openTake(w *word, o Options, s stream) (Source, error) {
 		return nil, fmt.Errorf("%s: the greeting in the header of the take is damaged: %w", w.path, err)
 	}
 	if h.Format == formatLines {
-		return newTextFile(w, r, s.Closer)
+		return openText(w, o, r, s.Closer)
 	}
-	return newWireFile(w, io.MultiReader(bytes.NewReader(first), r), s.Closer), nil
+	return newStreamed(w, newWire(w), o, io.MultiReader(bytes.NewReader(first), r), s.Closer), nil
 }
 
 // calibration are the options that say what the numbers mean, not how they are
@@ -102,123 +99,6 @@ func (w *word) inherit(from *word) {
 	}
 }
 
-// wireFile is a Source over recorded frames.
-type wireFile struct {
-	mu     sync.Mutex
-	wire   *wire
-	link   Link
-	in     io.Reader
-	closer io.Closer
-	name   string
-	buf    []byte
-	rest   []byte
-	block  Block
-	err    error
-}
-
-func newWireFile(w *word, in io.Reader, closer io.Closer) *wireFile {
-	s := &wireFile{
-		wire: newWire(w), in: in, closer: closer, name: w.path, buf: make([]byte, 1<<14),
-		link: Link{State: Greeting, Up: true},
-	}
-	if w.kind == "-" {
-		s.name = "standard input"
-	}
-	return s
-}
-
-func (s *wireFile) Next(ctx context.Context) (*Block, error) {
-	for {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		if s.err != nil {
-			return nil, s.err
-		}
-		filled, err := s.feed()
-		if err != nil {
-			return nil, s.end(err)
-		}
-		if filled {
-			return &s.block, nil
-		}
-		n, err := s.in.Read(s.buf)
-		s.rest = s.buf[:n]
-		if err != nil && n == 0 {
-			if ctx.Err() != nil {
-				return nil, ctx.Err()
-			}
-			return nil, s.end(s.verdict(err))
-		}
-	}
-}
-
-func (s *wireFile) feed() (bool, error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	n, filled, err := s.wire.feed(s.rest, &s.block)
-	s.rest = s.rest[n:]
-	if filled {
-		s.link.State = Running
-		s.wire.counts.deliver(&s.block)
-	}
-	return filled, err
-}
-
-// verdict turns the end of a file that never held a block into a sentence.
-func (s *wireFile) verdict(err error) error {
-	if !errors.Is(err, io.EOF) {
-		return fmt.Errorf("read %s: %w", s.name, err)
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.wire.cut()
-	c := s.wire.counts
-	switch {
-	case c.Samples > 0:
-		return io.EOF
-	case s.wire.other != 0:
-		return otherVersion(s.name, s.wire.other)
-	case s.wire.asm.setup == nil:
-		return fmt.Errorf("%s: none of its %d bytes introduces a board, so what the numbers mean is unknown; it is no recording of ours, or it was cut at the beginning", s.name, c.Bytes)
-	}
-	return fmt.Errorf("%s: a board introduces itself, but no samples follow; start the board and record again", s.name)
-}
-
 func otherVersion(name string, v uint8) error {
 	return fmt.Errorf("%s speaks tickline version %d and this counterpoise version %d, so nothing it sends can be trusted: load the firmware of this release into the board or use the counterpoise that came with it", name, v, tickline.Version)
-}
-
-func (s *wireFile) end(err error) error {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.err = err
-	s.link.State, s.link.Up = Ended, false
-	if !errors.Is(err, io.EOF) {
-		s.link.Reason = err.Error()
-	}
-	return err
-}
-
-func (s *wireFile) Setup() *Setup {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.wire.asm.setup
-}
-
-func (s *wireFile) Link() Link {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.link
-}
-
-func (s *wireFile) Counts() Counts {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.wire.counts.clone()
-}
-
-func (s *wireFile) Close() error {
-	s.end(io.EOF)
-	return s.closer.Close()
 }

@@ -1,6 +1,8 @@
 package acq
 
 import (
+	"fmt"
+
 	"counterpoise/internal/acq/tickline"
 )
 
@@ -91,5 +93,14 @@ func (w *wire) fatal() error {
 	if w.other == 0 {
 		return nil
 	}
-	return otherVersion("the board at "+w.asm.word.path, w.other)
+	return otherVersion("the board at "+w.asm.word.full, w.other)
+}
+
+func (w *wire) flush() { w.counts.SkippedBytes += uint64(w.dec.Pending()) }
+
+func (w *wire) empty() string {
+	if w.asm.setup == nil {
+		return fmt.Sprintf("none of its %d bytes introduces a board, so what the numbers mean is unknown; it is no recording of ours, or it was cut at the beginning", w.counts.Bytes)
+	}
+	return "a board introduces itself, but no samples follow; start the board and record again"
 }

@@ -151,7 +151,7 @@ func TestEveryCounterWraps(t *testing.T) {
 	}
 }
 
-func (s *wireFile) lastEdge() uint64 { return s.wire.asm.edge }
+func (s *streamed) lastEdge() uint64 { return s.fr.(*wire).asm.edge }
 
 func TestNearestAndAscend(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 1))

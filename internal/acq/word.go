@@ -131,3 +131,8 @@ func (w *word) done() error {
 	slices.Sort(known)
 	return fmt.Errorf("source %q: option %s is not known here: use %s", w.full, strange[0], strings.Join(known, ", "))
 }
+
+// escape writes a path so that parseWord reads it back.
+func escape(path string) string {
+	return strings.NewReplacer("%", "%25", "?", "%3F").Replace(path)
+}
