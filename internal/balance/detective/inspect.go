@@ -71,6 +71,9 @@ func Inspect(c balance.Case) Report {
 	kinds := map[Slip]bool{}
 	for _, f := range found {
 		kinds[f.Slip] = true
+		for _, s := range f.Also {
+			kinds[s] = true
+		}
 		out.Ratio += math.Exp(math.Min((null.score-f.score)/2, 600))
 	}
 	out.Ratio /= math.Max(1, float64(len(kinds)))
@@ -90,13 +93,25 @@ func unusable(c balance.Case) string {
 	case slices.ContainsFunc(c.Runs, func(r balance.Run) bool { return len(r.Vectors) != len(c.Sensors) }):
 		return "A run does not have one vector for each sensor: the runs cannot be compared."
 	}
+	for _, r := range c.Runs {
+		for _, v := range r.Vectors {
+			if !v.Missing && (cmplx.IsNaN(v.V) || cmplx.IsInf(v.V) || !(v.Cov.PerAxis() >= 0) || math.IsInf(v.Cov.PerAxis(), 0)) {
+				return "A vector or its error is not a number: take that reading again or mark it missing."
+			}
+		}
+		for _, w := range r.Weights {
+			if x := w.Phasor(0); cmplx.IsNaN(x) || cmplx.IsInf(x) {
+				return "A weight is not a number: correct the record of that run."
+			}
+		}
+	}
 	return ""
 }
 
 // scored is a suspect after its refit.
 type scored struct {
 	Finding
-	prior float64 // 2 ln(ways to make this slip)
+	prior float64 // -2 ln(share of the ways to make this slip)
 	score float64 // -2 ln(likelihood x prior)
 	dof   float64
 }
@@ -116,6 +131,7 @@ func score(j job, c balance.Case, index []int, fs []fitted) (out []scored) {
 			if at := slices.IndexFunc(jobs, func(q *job) bool { return q.turn == nil && sameSlice(q.v, r.v) && same(q.w, r.w) }); at >= 0 {
 				if f := &out[at].Finding; f.Slip != s.slip && !slices.Contains(f.Also, s.slip) {
 					f.Also = append(f.Also, s.slip)
+					ways[s.slip]++
 				}
 				continue
 			}
@@ -133,7 +149,11 @@ func score(j job, c balance.Case, index []int, fs []fitted) (out []scored) {
 		out, jobs = append(out, f), append(jobs, r)
 	}
 	for i := range out {
-		out[i].prior = 2 * math.Log(float64(ways[out[i].Slip]))
+		share := 1 / float64(ways[out[i].Slip])
+		for _, s := range out[i].Also {
+			share += 1 / float64(ways[s])
+		}
+		out[i].prior = -2 * math.Log(share)
 		out[i].score += out[i].prior
 	}
 	return out
