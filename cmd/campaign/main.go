@@ -18,6 +18,7 @@ type campaign struct {
 
 // campaigns in the order in which they are listed.
 var campaigns = []campaign{
+	{"tickline", "damaged frames: how many are taken for good ones", ticklineFrames},
 	{"jobs", "whole unattended jobs on three virtual fans, 20 individuals each", runJobs},
 	{"kill", "a driven job killed 200 times: no acknowledged event lost", runKill},
 	{"phase", "error of amplitude and phase against the Cramer-Rao bound", runPhase},
@@ -27,6 +28,7 @@ var campaigns = []campaign{
 	{"correction", "what one correction and one trim leave on the three rigs", oneCorrection},
 	{"one-plane", "the verdict on one plane or two, 1,000 jobs a rig", onePlane},
 	{"blades", "blade surveys: fewest moves, predicted change, geometry or mass", surveys},
+	{"place", "the exact split of weights beside an integer-programming solver", placing},
 	{"detective", "how often the right slip of hand is named, and how often one that was not made", detectiveCampaign},
 }
 

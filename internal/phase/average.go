@@ -151,8 +151,8 @@ func (a *Average) channel(c int) ChannelReading {
 			continue
 		}
 		v := a.fit.value(c, k)
-		cov, dof := a.fit.scatter(a, c, k)
-		cr.Orders = append(cr.Orders, Component{Order: n, Value: v, Cov: cov, DoF: dof})
+		cov, dof, lean := a.fit.scatter(a, c, k)
+		cr.Orders = append(cr.Orders, Component{Order: n, Value: v, Cov: cov, DoF: dof, lean: lean})
 	}
 	return cr
 }

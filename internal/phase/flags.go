@@ -13,6 +13,7 @@ const (
 	SpeedUnsteady = "speed-unsteady"
 	ManyDropped   = "many-dropped"
 	NoSignal      = "no-signal"
+	NotSettled    = "not-settled"
 	DeadChannel   = "dead-channel"
 	NotFinite     = "not-finite"
 )
@@ -20,9 +21,10 @@ const (
 const (
 	fewTurns      = 8    // below it a scatter says too little
 	unsteady      = 0.01 // relative scatter of the speed that deserves a word
-	veryUnsteady  = 0.05 // ... at which the reading is of no one speed
+	veryUnsteady  = 0.15 // ... at which the reading is of no one speed, whatever the vector did
 	droppedSome   = 0.1  // share of turns dropped that deserves a word
 	droppedMost   = 0.5  // ... at which the tach is not to be believed
+	leans         = 4    // slow changes over faster ones; white noise exceeds it in about 1 of 100 readings
 	constantShare = 1e-7 // of the mean: less scatter than single precision has is no measurement
 )
 
@@ -62,6 +64,9 @@ func (a *Average) judgeChannel(r *Reading, c int) {
 		first.Value == 0 && first.StandardError() == 0 {
 		r.flag(DeadChannel, true, "Channel %q delivers a constant: no sensor does. Look at its cable and supply.", ch.Name)
 		return
+	}
+	if first.lean > leans {
+		r.flag(NotSettled, false, "Channel %q still changes slowly at order %d (%.0f times more than noise that forgets): the stated error may be too small. Read over at least %d turns.", ch.Name, first.Order, first.lean, 4*r.Turns)
 	}
 	if !first.HasPhase() {
 		r.flag(NoSignal, false, "Channel %q shows no vibration at order %d above its noise, so it has no phase: its amplitude is below %.3g.", ch.Name, first.Order, noPhase*first.StandardError())

@@ -17,6 +17,8 @@ type Component struct {
 	Value complex128 // peak phasor in the channel's quantity, SI
 	Cov   rotor.Cov  // covariance of Value
 	DoF   float64    // effective degrees of freedom of Cov; use t and F quantiles with it
+
+	lean float64 // power of the slowest changes over that of the next slower ones
 }
 
 // ChannelReading is what one channel showed.

@@ -29,33 +29,47 @@ func terms(turns int) int {
 	return 6
 }
 
-// scatter is the covariance of order index k on channel c and its degrees of
-// freedom.
-func (f *fit) scatter(a *Average, c, k int) (rotor.Cov, float64) {
+// scatter is the covariance of order index k on channel c, its degrees of
+// freedom, and how much more power the slow cosines hold than the next ones: 1
+// for noise that forgets within the reading, much more where the estimate
+// itself has not seen the slowest changes.
+func (f *fit) scatter(a *Average, c, k int) (cov rotor.Cov, dof, lean float64) {
 	f.residuals(a, c, k)
 	b := terms(a.n)
-	var cov rotor.Cov
-	n := float64(a.n)
-	for j := 1; j <= b; j++ {
-		var z complex128
+	cov = f.cosines(1, b)
+	lean = 1
+	if top := min(2*b, a.n-1); top > b {
+		next := f.cosines(b+1, top)
+		lean = cov.PerAxis() / next.PerAxis()
+	}
+	if lean > leans { // the spectrum still rises towards zero: so does what is not seen
+		cov = cov.Scale(lean / 2)
+	}
+	return cov.Scale(f.noiseGain(a)), float64(b), lean
+}
+
+// cosines is the mean square of the projections of f.resid on the cosines from
+// to to over the reading.
+func (f *fit) cosines(from, to int) (cov rotor.Cov) {
+	n := float64(len(f.resid))
+	for j := from; j <= to; j++ {
 		// cos(pi j (i+1/2)/n) by its recurrence
 		step := 2 * math.Cos(math.Pi*float64(j)/n)
-		now, before := math.Cos(math.Pi*float64(j)/n/2), math.Cos(math.Pi*float64(j)/n/2)
-		for i := range a.n {
-			z += complex(now, 0) * f.resid[i]
+		now := math.Cos(math.Pi * float64(j) / n / 2)
+		before := now
+		var z complex128
+		for _, r := range f.resid {
+			z += complex(now*real(r), now*imag(r))
 			now, before = step*now-before, now
 		}
-		z *= complex(math.Sqrt(2/n), 0)
-		cov.RR += real(z) * real(z)
-		cov.RI += real(z) * imag(z)
-		cov.II += imag(z) * imag(z)
+		cov = cov.Add(rotor.Cov{RR: real(z) * real(z), RI: real(z) * imag(z), II: imag(z) * imag(z)})
 	}
-	return cov.Scale(f.noiseGain(a, k) / float64(b)), float64(b)
+	return cov.Scale(2 / n / float64(to-from+1))
 }
 
 // noiseGain is the variance of the fit over that of one turn value, for noise
 // that is white over the turns.
-func (f *fit) noiseGain(a *Average, k int) float64 {
+func (f *fit) noiseGain(a *Average) float64 {
 	var w1, w2 float64
 	for i := range a.n {
 		t := a.at(i)

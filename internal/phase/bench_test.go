@@ -1,0 +1,114 @@
+//go:build unix
+
+package phase
+
+import (
+	"fmt"
+	"math"
+	"syscall"
+	"testing"
+
+	"counterpoise/internal/acq"
+	"counterpoise/internal/rotor"
+)
+
+// Speeds are figures of one run to be compared with each other: ns per sample
+// and channel on one core, over data larger than the last cache.
+
+const benchSamples = 1 << 24 // in all channels together: 64 MB
+
+// benchBlocks is a record of channels at perTurn samples a turn.
+func benchBlocks(channels int, perTurn float64) []*acq.Block {
+	setup := &acq.Setup{Rate: 25 * perTurn, TickHz: 25 * perTurn, HasTach: true, PulsesPerTurn: 1}
+	n := benchSamples / channels
+	x := make([][]float32, channels)
+	for c := range x {
+		setup.Channels = append(setup.Channels, acq.Channel{Name: fmt.Sprint(c), Quantity: rotor.Velocity, FullScale: 10})
+		x[c] = make([]float32, n)
+		for i := range x[c] {
+			x[c][i] = float32(math.Sin(float64(i%997)/50) + float64(i%7)*0.1)
+		}
+	}
+	var edges []float64
+	for k := 0.3; k*perTurn < float64(n-2); k++ {
+		edges = append(edges, k*perTurn)
+	}
+	return blocks(setup, x, edges, 1024)
+}
+
+// cpu is the processor time spent so far, in ns: other work on the machine
+// then does not count.
+func cpu() float64 {
+	var u syscall.Rusage
+	if syscall.Getrusage(syscall.RUSAGE_SELF, &u) != nil {
+		return math.NaN()
+	}
+	return float64(u.Utime.Nano() + u.Stime.Nano())
+}
+
+// perSample runs one pass over benchSamples again and again.
+func perSample(b *testing.B, pass func()) {
+	var spent float64
+	for b.Loop() {
+		from := cpu()
+		pass()
+		spent += cpu() - from
+	}
+	b.ReportMetric(spent/float64(b.N)/benchSamples, "cpu-ns/sample")
+}
+
+var benchSink float32
+
+// plainSum is what every other figure is held against: the samples merely added
+// up, eight chains at a time.
+func plainSum(x []float32) float32 {
+	var s0, s1, s2, s3, s4, s5, s6, s7 float32
+	for len(x) >= 8 {
+		y := x[:8:8]
+		s0 += y[0]
+		s1 += y[1]
+		s2 += y[2]
+		s3 += y[3]
+		s4 += y[4]
+		s5 += y[5]
+		s6 += y[6]
+		s7 += y[7]
+		x = x[8:]
+	}
+	return s0 + s1 + s2 + s3 + s4 + s5 + s6 + s7
+}
+
+func BenchmarkSpeed(b *testing.B) {
+	b.Run("plain sum", func(b *testing.B) {
+		bs := benchBlocks(4, 1024)
+		perSample(b, func() {
+			for _, k := range bs {
+				for _, x := range k.Samples {
+					benchSink += plainSum(x)
+				}
+			}
+		})
+	})
+	for _, c := range []struct {
+		channels int
+		perTurn  float64
+		orders   []int
+	}{{4, 1024, []int{1}}, {1, 1024, []int{1}}, {16, 1024, []int{1}}, {16, 1024, []int{1, 2, 3, 4}}, {4, 1020.7, []int{1}}, {4, 24, []int{1}}} {
+		b.Run(fmt.Sprintf("extract %d ch %v samples %d orders", c.channels, c.perTurn, len(c.orders)), func(b *testing.B) {
+			bs := benchBlocks(c.channels, c.perTurn)
+			b.ReportAllocs()
+			x := NewExtractor(Config{Orders: c.orders, MinSpeed: 2 * math.Pi * 10, Late: 0.01})
+			x.Add(bs[0], nil)
+			turns := 0
+			perSample(b, func() {
+				x.gap()
+				for _, k := range bs {
+					x.Add(k, func(*Turn) { turns++ })
+				}
+			})
+			if turns == 0 {
+				b.Fatal("no turns")
+			}
+		})
+	}
+}
