@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"math/rand/v2"
 
 	"counterpoise/internal/rotor"
 )
@@ -89,10 +90,7 @@ func (e Evidence) share(j *Judgement) []Piece {
 	if m2 == 0 {
 		return nil
 	}
-	d := g - m
-	lead := dot(g, m) - m2/2
-	sd := math.Sqrt(m2*cg.Along(cmplx.Phase(m)) + (real(d)*real(d)+imag(d)*imag(d))*cm.Along(cmplx.Phase(d)))
-	j.P = probability(lead, sd)
+	j.P = larger(g, cg, m, cm)
 	s := dot(g, m) / m2
 	sdShare := math.Sqrt(cg.Along(cmplx.Phase(m))/m2 + math.Pow(cmplx.Abs(m-2*g), 2)*cm.Along(cmplx.Phase(m-2*g))/(m2*m2))
 	speaks := "neither"
@@ -107,14 +105,26 @@ func (e Evidence) share(j *Judgement) []Piece {
 		100*s, 196*sdShare, cmplx.Abs(m)*1e9)}}
 }
 
-func probability(lead, sd float64) float64 {
-	if sd <= 0 {
-		if lead > 0 {
-			return 1
+// larger is the probability that |G| > |M - G| when G and M are known with
+// normal errors: by draws from a fixed seed, because where M - G is near zero
+// its size is far from normal.
+func larger(g complex128, cg rotor.Cov, m complex128, cm rotor.Cov) float64 {
+	const draws = 4000
+	r := rand.New(rand.NewPCG(95, 5))
+	hits := 0
+	for range draws {
+		x := g + draw(r, cg)
+		if y := m + draw(r, cm); cmplx.Abs(x) > cmplx.Abs(y-x) {
+			hits++
 		}
-		return 0
 	}
-	return (1 + math.Erf(lead/sd/math.Sqrt2)) / 2
+	return float64(hits) / draws
+}
+
+// draw is one normal error of covariance c.
+func draw(r *rand.Rand, c rotor.Cov) complex128 {
+	major, minor, angle := c.Principal()
+	return complex(major*r.NormFloat64(), minor*r.NormFloat64()) * cmplx.Rect(1, angle)
 }
 
 func (e Evidence) planes() []Piece {
@@ -138,20 +148,16 @@ func (e Evidence) ratio() []Piece {
 	if !e.CoupleKnown || e.Survey == nil || e.Survey.Survey.TipRadius <= 0 {
 		return nil
 	}
-	arm := 0.0
-	if u := cmplx.Abs(e.Static); u > 0 {
-		arm = cmplx.Abs(e.Couple) / u
-	}
-	if arm == 0 {
+	u := cmplx.Abs(e.Static)
+	if u == 0 || e.Couple == 0 {
 		return nil
 	}
-	r := e.Survey.Survey.TipRadius
-	speaks := "neither"
-	if arm > r {
-		speaks = "geometry"
+	arm, r := cmplx.Abs(e.Couple)/u, e.Survey.Survey.TipRadius
+	t := fmt.Sprintf("The couple equals the static unbalance on an arm of %.0f mm", arm/mm)
+	if arm <= r {
+		return []Piece{{"static-couple", "neither", t + ": one lump of mass off the plane of the blades would do it as well as bent blades."}}
 	}
-	return []Piece{{"static-couple", speaks, fmt.Sprintf(
-		"The couple equals the static unbalance on an arm of %.0f mm; lost or added mass sits within the rotor's width, an arm beyond the tip radius of %.0f mm points at blades out of plane.", arm/mm, r/mm)}}
+	return []Piece{{"static-couple", "geometry", t + fmt.Sprintf(", beyond the tip radius of %.0f mm: no single lump of mass can do that; bent blades can, or two lumps opposite each other.", r/mm)}}
 }
 
 func (e Evidence) axial() []Piece {

@@ -121,7 +121,7 @@ func (r *Result) cutOff(p *Plan, what string) []Verdict {
 // Changes of what must survive a correction that deserve a word. Common
 // practice, no source.
 const (
-	meanPitchLimit = 0.5 * degree // some 5 % of the motor's load on a fan of 10 degrees
+	meanPitchLimit = 0.5 * degree // 5 to 8 % of the thrust, by blade element integrals
 	bigBend        = 0.05         // of the blade's length
 )
 
