@@ -321,6 +321,7 @@ func TestAutoHopeless(t *testing.T) {
 		heavy.setup.Planes[i].Masses = []float64{0.3}
 	}
 	noGoal := twoPlanes(2)
+	noGoal.setup.Machine.Grade = 0
 	for i := range noGoal.setup.Sensors {
 		noGoal.setup.Sensors[i].Tolerance = 0
 	}

@@ -58,6 +58,8 @@ type State struct {
 	Closed   bool
 	Remark   string // the note given at closing
 	Undone   []int  // events that do not count at present
+
+	graded float64 // m/s peak, tolerance that follows from the machine's grade; 0 = not known
 }
 
 // Answer to one point of the first look.
@@ -239,6 +241,9 @@ func (s State) measured(e Event) State {
 	r := Run{Event: e.Number, Begun: s.Begun, Fit: s.Fit, Reading: e.Reading, Overall: e.Overall}
 	r.Stage, r.Name = s.role()
 	s.Runs = append(s.Runs, r)
+	if s.Setup != nil {
+		s.graded = s.gradeTolerance()
+	}
 	return s
 }
 
