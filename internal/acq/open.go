@@ -172,7 +172,7 @@ func openPCM(w *word, s stream, f pcmFormat) (Source, error) {
 	if err != nil {
 		return nil, err
 	}
-	width, err := w.integer("width", 1, 1, 64)
+	width, err := w.integer("width", 1, 1, maxWidth)
 	if err != nil {
 		return nil, err
 	}

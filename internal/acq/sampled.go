@@ -146,7 +146,7 @@ func (s *sampled) tachOptions(w *word, names []string, info tableInfo) error {
 }
 
 func (s *sampled) buffers(columns int) {
-	n := min(max(int(s.setup.Rate*windowSeconds), 16), 1<<17)
+	n := min(max(int(s.setup.Rate*windowSeconds), 16), max(16, 1<<20/columns))
 	flat := make([]float32, n*columns)
 	for c := range columns {
 		s.raw = append(s.raw, flat[c*n:(c+1)*n:(c+1)*n])

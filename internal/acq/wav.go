@@ -21,6 +21,9 @@ const (
 	wavExtensible = 0xFFFE
 )
 
+// maxWidth is more channels than any recorder of vibration has.
+const maxWidth = 256
+
 // wavHeader is what fmt and data say.
 type wavHeader struct {
 	format pcmFormat
@@ -87,7 +90,7 @@ func readFormat(name string, in io.Reader, size int64) (h wavHeader, err error) 
 	if !ok {
 		return h, fmt.Errorf("%s: WAV format %d with %d bits is not read here; save it as PCM of 16, 24 or 32 bits or as 32-bit float", name, tag, bits)
 	}
-	if width == 0 || rate == 0 || align != width*h.format.size {
+	if width == 0 || width > maxWidth || rate == 0 || align != width*h.format.size {
 		return h, fmt.Errorf("%s: the WAV header contradicts itself (%d channels, %d samples a second, %d bytes an instant); the file is damaged", name, width, rate, align)
 	}
 	h.width, h.rate = width, float64(rate)
