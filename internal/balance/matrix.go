@@ -201,17 +201,21 @@ func solveHermitian(a matrix, b []complex128) (ok bool) {
 	}
 	n := a.rows
 	for i := range n {
-		b[i] = (b[i] - dot(a.row(i)[:i], b[:i])) / a.at(i, i)
+		b[i] = scaled(b[i]-dot(a.row(i)[:i], b[:i]), 1/real(a.at(i, i)))
 	}
 	for i := n - 1; i >= 0; i-- {
 		s := b[i]
 		for k := i + 1; k < n; k++ {
 			s -= cmplx.Conj(a.at(k, i)) * b[k]
 		}
-		b[i] = s / cmplx.Conj(a.at(i, i))
+		b[i] = scaled(s, 1/real(a.at(i, i)))
 	}
 	return true
 }
+
+// scaled is z times a real number, which the compiler would do as a full complex
+// product.
+func scaled(z complex128, by float64) complex128 { return complex(real(z)*by, imag(z)*by) }
 
 // cholesky replaces the lower triangle of a by l with a = l l^H.
 func cholesky(a matrix) (ok bool) {
@@ -227,7 +231,7 @@ func cholesky(a matrix) (ok bool) {
 				}
 				s = complex(math.Sqrt(real(s)), 0)
 			} else {
-				s /= a.at(j, j)
+				s = scaled(s, 1/real(a.at(j, j)))
 			}
 			a.set(i, j, s)
 		}

@@ -55,7 +55,7 @@ func (p *problem) lawson(gap float64, steps int) (w []complex128, bound float64,
 		worst, mean, sum := 0.0, 0.0, 0.0
 		for i := range res {
 			r := p.v0[i] + dot(p.a.row(i), trial)
-			res[i] = math.Hypot(real(r), imag(r))
+			res[i] = math.Sqrt(abs2(r))
 			worst = math.Max(worst, res[i])
 			mean += u[i] * res[i] * res[i]
 			sum += u[i] * res[i]
@@ -81,9 +81,8 @@ func (p *problem) weighted(u []float64, normal matrix, w []complex128) bool {
 	clear(w)
 	for s, us := range u {
 		row := p.a.row(s)
-		f := complex(us, 0)
 		for i, ai := range row {
-			c := f * cmplx.Conj(ai)
+			c := complex(us*real(ai), -us*imag(ai))
 			w[i] -= c * p.v0[s]
 			for j := 0; j <= i; j++ {
 				normal.v[i*normal.cols+j] += c * row[j]

@@ -214,22 +214,22 @@ func (d *draws) err() {
 		now := complex128(0)
 		m := &d.maps[gi]
 		for j, r := range m.real {
-			z := complex(d.rng.NormFloat64(), 0)
+			z := d.rng.NormFloat64()
 			for i := range dx {
-				dx[i] += z * r[i]
+				dx[i] += scaled(r[i], z)
 			}
-			now += z * m.stands[j]
+			now += scaled(m.stands[j], z)
 		}
 		d.now[gi] = now
 	}
 	for i := range d.spots {
 		sp := &d.spots[i]
-		z := complex(d.rng.NormFloat64(), 0)
+		z := d.rng.NormFloat64()
 		for gi := range d.dx {
 			for k := range d.dx[gi] {
-				d.dx[gi][k] += z * sp.dx[gi][k]
+				d.dx[gi][k] += scaled(sp.dx[gi][k], z)
 			}
-			d.now[gi] += z * sp.now[gi]
+			d.now[gi] += scaled(sp.now[gi], z)
 		}
 	}
 }
@@ -253,9 +253,8 @@ func (d *draws) run(w []complex128) {
 			da := dx[len(dx)-planes:]
 			row := s.all.a.row(i)
 			v0 := s.all.v0[i] + dx[r.state]
-			f := complex(d.t2[i], 0)
 			for p := range planes {
-				c := f * cmplx.Conj(row[p]+da[p])
+				c := scaled(cmplx.Conj(row[p]+da[p]), d.t2[i])
 				d.wd[p] -= c * v0
 				for q := 0; q <= p; q++ {
 					d.inv.v[p*planes+q] += c * (row[q] + da[q])

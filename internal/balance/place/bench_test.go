@@ -10,8 +10,7 @@ import (
 	"counterpoise/internal/rotor"
 )
 
-// field is a plane of realistic size: n places, m masses from 4 g upwards in
-// even steps, and a target that a few of them can make. Some places are
+// field is a plane of realistic size: n places, m weighed masses from 4 g upwards, and a target that a few of them can make. Some places are
 // forbidden, as blades that cannot take a weight are.
 func field(r *rand.Rand, n, m int) (rotor.Plane, complex128) {
 	p := rotor.Plane{Radius: 0.3, Positions: holes(n)}
@@ -19,9 +18,9 @@ func field(r *rand.Rand, n, m int) (rotor.Plane, complex128) {
 		p.Positions[i].Forbidden = r.IntN(12) == 0
 	}
 	for k := range m {
-		p.Masses = append(p.Masses, 0.004+0.003*float64(k))
+		p.Masses = append(p.Masses, 0.004+0.0027*(float64(k)+0.2*r.Float64()))
 	}
-	return p, cmplx.Rect(0.01+0.04*r.Float64(), 2*math.Pi*r.Float64())
+	return p, cmplx.Rect(0.012+0.03*r.Float64(), 2*math.Pi*r.Float64())
 }
 
 func BenchmarkSplit(b *testing.B) {

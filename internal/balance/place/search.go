@@ -74,17 +74,24 @@ func plan(k int) (looked, enumerated, colours int) {
 // fits tells whether k pieces can be searched exactly within memory.
 func (s *search) fits(k int) bool {
 	looked, _, _ := plan(k)
-	n, sums := len(s.b.pieces), 1.0
-	for i := range looked {
+	n := len(s.b.pieces)
+	return k <= mostExact && combinations(n, looked) <= gridLimit && n < math.MaxInt16
+}
+
+// combinations is the number of ways to take k of n pieces, each as often as one
+// likes.
+func combinations(n, k int) float64 {
+	sums := 1.0
+	for i := range k {
 		sums *= float64(n+i) / float64(i+1)
 	}
-	return k <= mostExact && sums <= gridLimit && n < math.MaxInt16
+	return sums
 }
 
 // grid returns all sums of n pieces that can be together.
 func (s *search) grid(n int) *grid {
 	if s.grids[n] == nil {
-		var es []entry
+		es := make([]entry, 0, int(combinations(len(s.b.pieces), n)))
 		s.b.sums(entry{}, 0, n, 0, 1, func(e entry) { es = append(es, e) })
 		s.grids[n] = newGrid(es, n)
 	}

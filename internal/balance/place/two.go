@@ -39,10 +39,10 @@ type Two struct {
 }
 
 // candidates of one plane kept for each number of weights.
-const kept = 100
+const kept = 300
 
 // SplitTwo places two corrections jointly. For every number of weights the
-// hundred choices nearest to each plane's target are paired with those of the
+// three hundred choices nearest to each plane's target are paired with those of the
 // other plane; a choice outside these lists is at least as far off as the last
 // of them, which gives a proven bound.
 func SplitTwo(planes [2]rotor.Plane, targets [2]complex128, e Effect, o [2]Options) (Two, error) {
