@@ -33,7 +33,9 @@ func TestIntegerProgrammeAgrees(t *testing.T) {
 	for c := range 100 {
 		p, target := fieldPlane(r, 12, 5)
 		limit := 0.05 * cmplx.Abs(target)
-		want, err := question{plane: p, target: target, limit: limit}.solve(t.Context(), dir, 60)
+		q := ask(p, target)
+		q.limit = 0.05
+		want, err := q.solve(t.Context(), dir, 60)
 		if err != nil || !want.optimal && !want.none {
 			t.Fatalf("case %d: glpsol: %+v %v", c, want, err)
 		}
@@ -48,12 +50,13 @@ func TestIntegerProgrammeAgrees(t *testing.T) {
 		if c%4 != 0 {
 			continue
 		}
-		want, err = question{plane: p, target: target, count: 2}.solve(t.Context(), dir, 60)
+		q.limit, q.count = 0, 2
+		want, err = q.solve(t.Context(), dir, 60)
 		if err != nil || !want.optimal {
 			t.Fatalf("case %d: glpsol: %+v %v", c, want, err)
 		}
 		least, _, err := nearestByPolygon(p, target, 2, math.Inf(1))
-		if err != nil || math.Abs(least-want.value) > 1e-6*cmplx.Abs(target) {
+		if err != nil || math.Abs(least/cmplx.Abs(target)-want.value) > 1e-6 {
 			t.Errorf("case %d: least residual of two weights %g, glpsol %g (%v)", c, least, want.value, err)
 		}
 	}
