@@ -25,6 +25,10 @@
 // in x with cos(phi + a), phi being the rotor angle since the mark passed the
 // tach. All values are SI.
 //
+// Left out: the little that fitted weights add to mass and inertia, the pull of
+// an unbalance along its path while the speed changes, bending of the shaft,
+// supports that are not linear, and air beyond stall.
+//
 // # The board
 //
 // The rig speaks tickline over a pseudo-terminal, over TCP, or over any

@@ -3,6 +3,7 @@ package rig
 import (
 	"math"
 	"math/cmplx"
+	"slices"
 	"testing"
 )
 
@@ -110,24 +111,43 @@ func TestScenariosFound(t *testing.T) {
 func TestSameSeedSameFan(t *testing.T) {
 	for _, name := range append(Names(), Scenarios()...) {
 		a, b := fan(t, preset(t, name), 9), fan(t, preset(t, name), 9)
-		for range 1 {
-			a.Start()
-			b.Start()
-			x, err := a.Record(3000)
-			if err != nil {
-				t.Fatal(err)
-			}
-			y, _ := b.Record(3000)
-			for c := range x.Samples {
-				for i := range x.Samples[c] {
-					if x.Samples[c][i] != y.Samples[c][i] {
-						t.Fatalf("%s: channel %d differs at %d", name, c, i)
-					}
-				}
+		a.Start()
+		b.Start()
+		x, err := a.Record(3000)
+		if err != nil {
+			t.Fatal(err)
+		}
+		y, _ := b.Record(3000)
+		for c := range x.Samples {
+			if !slices.Equal(x.Samples[c], y.Samples[c]) {
+				t.Errorf("%s: channel %s differs", name, x.Names[c])
 			}
 		}
 		if other := fan(t, preset(t, name), 10); other.TrueVector(0) == a.TrueVectorAt(0, a.sim.Drive.Run) {
 			t.Errorf("%s: another seed makes the same fan", name)
+		}
+	}
+}
+
+func TestParametersRefused(t *testing.T) {
+	for what, spoil := range map[string]func(*Params){
+		"no probes":     func(p *Params) { p.Probes = nil },
+		"nine channels": func(p *Params) { p.Probes = append(p.Probes, p.Probes...) },
+		"odd tick":      func(p *Params) { p.Board.TickHz = 16e6 + 1 },
+		"33 bits":       func(p *Params) { p.Board.Bits = 33 },
+		"no marks":      func(p *Params) { p.Board.Pulses = 0 },
+		"no slip":       func(p *Params) { p.Drive.Slip = 0 },
+		"one support":   func(p *Params) { p.Body.Supports = p.Body.Supports[:1] },
+		"late slot":     func(p *Params) { p.Probes[0].Slot = 1 },
+		"bent ghost":    func(p *Params) { p.Found.Bent = []Blade{{Number: 7}} },
+		"overlap":       func(p *Params) { p.Wheel.Blades = 60; p.Distance = &Distance{Radius: 0.2} },
+	} {
+		p := preset(t, "bench-fan")
+		spoil(&p)
+		if _, err := NewWith(p, 1); err == nil {
+			t.Errorf("%s: accepted", what)
+		} else {
+			t.Logf("%s: %v", what, err)
 		}
 	}
 }

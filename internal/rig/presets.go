@@ -143,8 +143,8 @@ func converter(bits int, limit float64) Board {
 	}
 }
 
-// stiffer multiplies every support by k.
-func (p Params) stiffer(k float64) Params {
+// Stiffer returns the fan with every support k times as stiff.
+func (p Params) Stiffer(k float64) Params {
 	s := make([]Support, len(p.Body.Supports))
 	for i, u := range p.Body.Supports {
 		s[i] = Support{u.Z, u.Kx * k, u.Ky * k}
@@ -153,9 +153,10 @@ func (p Params) stiffer(k float64) Params {
 	return p
 }
 
-// turning gives the fan another supply and settled speed (turns a second), with
-// the power that the same air then takes.
-func (p Params) turning(supplyHz, runHz, slip float64) Params {
+// Turning returns the fan at another supply frequency and settled speed (turns a
+// second), with the power that the same air then takes; slip is the part of 1 by
+// which it turns slower than its synchronous speed.
+func (p Params) Turning(supplyHz, runHz, slip float64) Params {
 	d := &p.Drive
 	ratio := 2 * math.Pi * runHz / d.Run
 	d.Run *= ratio
@@ -191,7 +192,7 @@ func bentFan() Params {
 // apart, on a stand stiff enough to run there.
 func humFan() Params {
 	p := scenario("bench-fan-hum", "the invented bench fan as a two-pole 60 Hz machine: its second order beats with twice the line", benchFan())
-	p = p.stiffer(16).turning(60, 59.6, 0.4/60)
+	p = p.Stiffer(16).Turning(60, 59.6, 0.4/60)
 	p.Drive.Pull = 60
 	p.Drive.StartTorque = 1.3
 	return p
@@ -200,7 +201,7 @@ func humFan() Params {
 // driveFan runs on an inverter at an odd frequency.
 func driveFan() Params {
 	p := scenario("bench-fan-drive", "the invented bench fan on a frequency drive set to 37.3 Hz", benchFan())
-	p = p.turning(37.3, 17.9, 1-17.9/18.65)
+	p = p.Turning(37.3, 17.9, 1-17.9/18.65)
 	p.Drive.Inverter = true
 	p.Drive.Pull = 10
 	return p
@@ -209,7 +210,7 @@ func driveFan() Params {
 // softFan runs above all its resonances and passes them on the way down.
 func softFan() Params {
 	p := scenario("bench-fan-soft", "the invented bench fan on isolators: it passes its resonances while it runs up and down", benchFan())
-	p = p.stiffer(1.0 / 25)
+	p = p.Stiffer(1.0 / 25)
 	p.Found.Track, p.Found.Pitch = 0.00005, 0.05*degree // couples show much on so soft a stand
 	p.Found.Worst = mmps(4, 8)
 	return p

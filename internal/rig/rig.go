@@ -61,6 +61,9 @@ func (p *Params) check() error {
 	case len(p.Body.Supports) < 2:
 		return fmt.Errorf("a rig stands on at least two supports")
 	}
+	if d, w := p.Distance, &p.Wheel; d != nil && float64(w.Blades)*w.Chord*math.Cos(w.Stagger) > 2*math.Pi*d.Radius {
+		return fmt.Errorf("%d blades of %g m chord overlap before a distance sensor at %g m", w.Blades, w.Chord, d.Radius)
+	}
 	for _, pr := range p.Probes {
 		if !(pr.Slot >= 0 && pr.Slot <= 1/b.Rate) {
 			return fmt.Errorf("the slot of %s lies outside one sample", pr.Name)

@@ -136,8 +136,9 @@ func TestPitchBentAboutAnEdge(t *testing.T) {
 	}
 }
 
-// Blades bent by one millimetre make the couple m r kappa z: the table of the
-// designs' figures (13 000, 607 000 and 3.1e6 g mm^2).
+// A blade bent by one millimetre makes the couple m r kappa z. The figures, in
+// g mm^2, and the shares left at speed come from a separate calculation for the
+// same invented wheels.
 func TestCoupleOfOneBlade(t *testing.T) {
 	for name, want := range map[string]float64{"bench-fan": 13000, "extractor": 607000, "cooling-fan": 3.1e6} {
 		p := preset(t, name)

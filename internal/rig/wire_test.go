@@ -261,6 +261,18 @@ func TestPseudoTerminal(t *testing.T) {
 		}
 		h.conn.Close()
 	}
+	// A host that goes away without a word leaves the board talking; the next
+	// one finds it by the same name.
+	first := newHost(t, dial(t, path))
+	first.say(tickline.TypeStart, 0)
+	first.collect(10)
+	first.conn.Close()
+	next := newHost(t, dial(t, path))
+	next.say(tickline.TypeAsk, 0)
+	if g := next.until(tickline.TypeGreeting).Greeting; g.Flags != tickline.FlagStreaming {
+		t.Errorf("the second host was greeted with flags %#x", g.Flags)
+	}
+	next.collect(100)
 	if _, _, err := r.ServePTY(ctx); err == nil {
 		t.Error("served twice")
 	}
@@ -281,6 +293,39 @@ func dial(t *testing.T, path string) io.ReadWriteCloser {
 	}
 	t.Fatalf("%s never came back", path)
 	return nil
+}
+
+// Nothing is left behind by hosts that come and go.
+func TestManyHosts(t *testing.T) {
+	r, err := New("bench-fan", 4)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	addr, done, err := r.ServeTCP(ctx, "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var early int
+	for i := range 200 {
+		conn, err := net.Dial("tcp", addr)
+		if err != nil {
+			t.Fatal(err)
+		}
+		h := newHost(t, conn)
+		h.say(tickline.TypeAsk, 0)
+		h.until(tickline.TypeGreeting)
+		if i == 20 {
+			early = runtime.NumGoroutine()
+		}
+		conn.Close()
+	}
+	if late := runtime.NumGoroutine(); late > early+5 {
+		t.Errorf("%d goroutines after 20 hosts, %d after 200", early, late)
+	}
+	cancel()
+	<-done
 }
 
 func TestTCP(t *testing.T) {
