@@ -21,7 +21,7 @@ func (s *search) step(k int, least found) (top []found, complete bool) {
 		}
 	}
 	exhausted, work := s.cut, s.work
-	s.cut, s.work = false, 20e6
+	s.cut, s.work = false, s.share
 	if len(top) == 0 {
 		top = s.grow(k, least)
 	}

@@ -41,6 +41,7 @@ type search struct {
 	eps    float64  // residuals nearer than this count as equal, then the least mass wins
 	grids  [5]*grid // by the number of pieces in an entry
 	work   int      // candidates that may still be looked at
+	share  int      // the same for each number of weights of a cut-off search
 
 	g      *grid   // the one in use
 	top    []found // rising residual
@@ -55,7 +56,7 @@ func newSearch(b *box, target complex128, keep, work int) *search {
 	slices.SortStableFunc(b.pieces, func(p, q piece) int { // what points at the target first
 		return cmp.Compare(real(cmplx.Conj(target)*q.u), real(cmplx.Conj(target)*p.u))
 	})
-	return &search{b: b, target: target, keep: keep, work: work, eps: 1e-9 * cmplx.Abs(target)}
+	return &search{b: b, target: target, keep: keep, work: work, share: work/10 + 1, eps: 1e-9 * cmplx.Abs(target)}
 }
 
 // plan is how a choice of k pieces is cut: the size of the part looked up, the
