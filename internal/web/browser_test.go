@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -15,6 +16,9 @@ import (
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+
+	"counterpoise/internal/rig"
 )
 
 // browser starts a headless Chromium of its own; a missing one skips the test
@@ -90,6 +94,13 @@ func (c *console) check(t *testing.T) {
 	}
 }
 
+// forgive takes back complaints that a test provoked.
+func (c *console) forgive(about string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.errors = slices.DeleteFunc(c.errors, func(e string) bool { return strings.Contains(e, about) })
+}
+
 // do runs steps and ends the test if one fails.
 func do(t *testing.T, ctx context.Context, steps ...chromedp.Action[chromedp.Void]) {
 	t.Helper()
@@ -106,6 +117,14 @@ func ask[T any](t *testing.T, ctx context.Context, script string) T {
 		t.Fatalf("%s: %v", script, err)
 	}
 	return v
+}
+
+// until waits for a condition in the page, at most ten seconds.
+func until(t *testing.T, ctx context.Context, condition string) {
+	t.Helper()
+	if !ask[bool](t, ctx, `new Promise(r => { let n = 0; const t = setInterval(() => { const ok = !!(`+condition+`); if (ok || ++n > 200) { clearInterval(t); r(ok); } }, 50); })`) {
+		t.Fatalf("in vain waited for %s", condition)
+	}
 }
 
 // serve runs a server on a free port until the test ends.
@@ -173,21 +192,51 @@ func settle(t *testing.T, ctx context.Context) {
 
 const phoneWide, phoneHigh = 390, 844
 
-func TestPageInBrowser(t *testing.T) {
+// phone is the window of a phone.
+func phone(high int64) chromedp.Action[chromedp.Void] {
+	return chromedp.EmulateViewport(phoneWide, high, chromedp.EmulateMobile, chromedp.EmulateTouch)
+}
+
+// openLive opens the page of a moving fake with a virtual fan behind it.
+func openLive(t *testing.T) (ctx context.Context, c *console, address string) {
+	t.Helper()
 	f := newFake("bench fan")
 	s := newServer(t, Config{Version: "test", Now: time.Now}, f)
 	s.stations[0].Config.Channels = fakeChannels
 	s.stations[0].Config.Machine.Power = 2200
+	s.stations[0].Fan = &fakeFan{state: rig.State{Motion: rig.Running, SupplyOn: true, Plugged: true,
+		Blades: []rig.Blade{{Number: 1}, {Number: 2}}}}
 	animate(t, f)
-	address := serve(t, s)
-	ctx := browser(t)
+	address = serve(t, s)
+	ctx = browser(t)
 	do(t, ctx)
-	var c console
+	c = &console{}
 	c.listen(t, ctx)
-	do(t, ctx, chromedp.EmulateViewport(phoneWide, phoneHigh, chromedp.EmulateMobile, chromedp.EmulateTouch),
-		chromedp.Navigate(address), chromedp.WaitVisible(chromedp.CSS("#polar .tip")))
-	amplitude := ask[string](t, ctx, `document.querySelector("#sensors tr td .num").textContent`)
-	if !strings.HasPrefix(amplitude, "4.") {
+	do(t, ctx, phone(phoneHigh), chromedp.Navigate(address), chromedp.WaitVisible(chromedp.CSS("#polar .tip")))
+	return ctx, c, address
+}
+
+func TestPageInBrowser(t *testing.T) {
+	ctx, c, address := openLive(t)
+	t.Run("first view", func(t *testing.T) { firstView(t, ctx, address) })
+	t.Run("fits a thumb", func(t *testing.T) { fits(t, ctx) })
+	t.Run("sensors", func(t *testing.T) { pickSensor(t, ctx) })
+	t.Run("spectrum", func(t *testing.T) { readsSpectrum(t, ctx) })
+	t.Run("virtual fan", func(t *testing.T) { stopsFan(t, ctx, c) })
+	t.Run("settings", func(t *testing.T) { changesUnits(t, ctx) })
+	t.Run("looks", func(t *testing.T) {
+		for _, theme := range []string{"light", "dark"} {
+			ask[string](t, ctx, `document.documentElement.dataset.theme = "`+theme+`"`)
+			shoot(t, ctx, "live-phone-"+theme, phoneWide, 3900, chromedp.EmulateMobile, chromedp.EmulateTouch)
+			shoot(t, ctx, "live-wide-"+theme, 1400, 1500)
+		}
+	})
+	t.Run("accessible", func(t *testing.T) { accessible(t, ctx) })
+	c.check(t)
+}
+
+func firstView(t *testing.T, ctx context.Context, address string) {
+	if amplitude := ask[string](t, ctx, `document.querySelector("#sensors tr td .num").textContent`); !strings.HasPrefix(amplitude, "4.") {
 		t.Errorf("DE-H shows %q, want about 4.81", amplitude)
 	}
 	for _, u := range ask[[]string](t, ctx, `performance.getEntriesByType("resource").map(e => e.name)`) {
@@ -195,10 +244,124 @@ func TestPageInBrowser(t *testing.T) {
 			t.Errorf("the page asked another host: %s", u)
 		}
 	}
-	for _, theme := range []string{"light", "dark"} {
-		ask[string](t, ctx, `document.documentElement.dataset.theme = "`+theme+`"`)
-		shoot(t, ctx, "live-phone-"+theme, phoneWide, 3600, chromedp.EmulateMobile, chromedp.EmulateTouch)
-		shoot(t, ctx, "live-wide-"+theme, 1400, 1500)
+	size := ask[float64](t, ctx, `[...performance.getEntriesByType("navigation"), ...performance.getEntriesByType("resource")].reduce((n, e) => n + e.transferSize, 0)`)
+	if !(size > 1e4 && size < 200e3) {
+		t.Errorf("the first view takes %.0f bytes, want less than 200 kB", size)
 	}
-	c.check(t)
+	t.Logf("first view: %.0f kB", size/1e3)
+}
+
+// fits holds targets to 48 px and the page to the width of the window.
+func fits(t *testing.T, ctx context.Context) {
+	if wide := ask[float64](t, ctx, `document.documentElement.scrollWidth`); wide > phoneWide {
+		t.Errorf("the page is %.0f px wide in a window of %d", wide, phoneWide)
+	}
+	for _, small := range ask[[]string](t, ctx, `[...document.querySelectorAll("button, select, input, summary, a")].filter(e => {
+		const r = (e.type === "checkbox" ? e.closest("label") : e).getBoundingClientRect();
+		return r.width && !e.closest(".vh, .skip") && !e.matches(".skip") && (r.height < 48 || r.width < 48);
+	}).map(e => e.outerHTML.slice(0, 80))`) {
+		t.Errorf("too small for a thumb: %s", small)
+	}
+}
+
+func pickSensor(t *testing.T, ctx context.Context) {
+	do(t, ctx, chromedp.Click(chromedp.CSS(`#pick button[data-i="1"]`)))
+	if got := ask[string](t, ctx, `document.querySelector('#pick [aria-pressed="true"]').textContent`); !strings.HasSuffix(got, "DE-V") {
+		t.Errorf("picked %q", got)
+	}
+	if got := ask[string](t, ctx, `document.querySelector("#axis").closest(".controls").querySelector("[data-sensor]").value`); got != "1" {
+		t.Errorf("the spectrum stayed with sensor %s", got)
+	}
+}
+
+// readsSpectrum moves the cursor by keys and reads it on each axis: 1x is at
+// 1480.2 rpm, that is 24.67 Hz.
+func readsSpectrum(t *testing.T, ctx context.Context) {
+	do(t, ctx, chromedp.ScrollIntoView(chromedp.CSS("#spectrum")))
+	until(t, ctx, `document.querySelector("#spectrum-read").textContent`)
+	for axis, want := range map[string]string{"hz": "24.6", "cpm": "148", "orders": "1"} {
+		got := ask[string](t, ctx, `(() => { const a = document.querySelector("#axis"); a.value = "`+axis+`"; a.dispatchEvent(new Event("change", {bubbles: true}));
+			return document.querySelector("#spectrum-read").textContent; })()`)
+		if !strings.HasPrefix(got, want) || !strings.Contains(got, "mm/s rms") {
+			t.Errorf("on the %s axis the cursor reads %q, want %s", axis, got, want)
+		}
+	}
+	before := ask[string](t, ctx, `document.querySelector("#spectrum-read").textContent`)
+	do(t, ctx, chromedp.Focus(chromedp.CSS("#spectrum")), chromedp.KeyEvent(kb.ArrowRight))
+	if got := ask[string](t, ctx, `document.querySelector("#spectrum-read").textContent`); got == before {
+		t.Errorf("the cursor does not move by keys: %q", got)
+	}
+}
+
+// stopsFan works the virtual fan; what it refuses is shown as a sentence.
+func stopsFan(t *testing.T, ctx context.Context, c *console) {
+	word := `document.querySelector("#fan-word").textContent`
+	refused := `document.querySelector("#fan-refused").textContent`
+	ask[bool](t, ctx, `(() => { for (const d of document.querySelectorAll("#fan details")) d.open = true; return true; })()`)
+	do(t, ctx, chromedp.SendKeys(chromedp.CSS(`#fan-fit [name="mass"]`), "5"), chromedp.Click(chromedp.CSS(`#fan-fit button:not([type])`)),
+		chromedp.WaitVisible(chromedp.CSS("#fan-refused")))
+	if got := ask[string](t, ctx, refused); !strings.Contains(got, "turns") {
+		t.Errorf("a weight on a turning rotor: %q", got)
+	}
+	c.forgive("409") // the browser logs the refusal that was asked for
+	do(t, ctx, chromedp.Click(chromedp.CSS(`#fan [data-do="stop"]`)), chromedp.WaitNotVisible(chromedp.CSS("#fan-refused")))
+	if got := ask[string](t, ctx, word); got != say("rig.still") {
+		t.Errorf("after switching off: %q", got)
+	}
+	do(t, ctx, chromedp.Click(chromedp.CSS(`#fan-fit button:not([type])`)))
+	until(t, ctx, `document.querySelector("#fan-weights").textContent.includes("5 g")`)
+}
+
+func changesUnits(t *testing.T, ctx context.Context) {
+	do(t, ctx, chromedp.SetValue(chromedp.CSS(`[name="scale"]`), "in/s"), chromedp.SetValue(chromedp.CSS(`[name="convention"]`), "against-rotation"),
+		chromedp.Click(chromedp.CSS(`.set button`)), chromedp.WaitVisible(chromedp.CSS("#polar .tip")))
+	if unit := ask[string](t, ctx, `document.querySelector("[data-unit]").textContent`); unit != "in/s peak" {
+		t.Errorf("the unit is %q", unit)
+	}
+	if phase := ask[string](t, ctx, `document.querySelector("#sensors tr td:nth-child(3) .num").textContent`); !strings.HasPrefix(phase, "29") {
+		t.Errorf("against rotation the phase reads %q, want about 296.9", phase)
+	}
+	do(t, ctx, chromedp.SetValue(chromedp.CSS(`[name="scale"]`), "mm/s"), chromedp.SetValue(chromedp.CSS(`[name="convention"]`), "with-rotation"),
+		chromedp.Click(chromedp.CSS(`.set button`)), chromedp.WaitVisible(chromedp.CSS("#polar .tip")))
+}
+
+// accessible asks axe-core for violations of WCAG 2.2 at level AA, in both looks.
+func accessible(t *testing.T, ctx context.Context) {
+	do(t, ctx, phone(phoneHigh))
+	script := axe(t)
+	ask[bool](t, ctx, script+"; true")
+	for _, theme := range []string{"light", "dark"} {
+		for _, v := range ask[[]string](t, ctx, `(async () => {
+			document.documentElement.dataset.theme = "`+theme+`";
+			for (const d of document.querySelectorAll("details")) d.open = true;
+			const r = await axe.run({runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]});
+			return r.violations.map(v => v.id + ": " + v.help + ": " + v.nodes.map(n => n.html.slice(0, 120)).join(" | "));
+		})()`) {
+			t.Errorf("%s: %s", theme, v)
+		}
+	}
+}
+
+// A page that has lost the daemon must say so: old numbers look like new ones.
+func TestPageSaysWhenItLostTheDaemon(t *testing.T) {
+	f := newFake("bench")
+	f.set(turning())
+	s := newServer(t, Config{Now: time.Now}, f)
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- s.Serve(ctx, ln) }()
+	b := browser(t)
+	do(t, b, phone(phoneHigh), chromedp.Navigate("http://"+ln.Addr().String()), chromedp.WaitVisible(chromedp.CSS("#polar .tip")))
+	if ask[bool](t, b, `!document.querySelector("#lost").hidden`) {
+		t.Error("the page misses a daemon that is there")
+	}
+	cancel()
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+	do(t, b, chromedp.WaitVisible(chromedp.CSS("#lost")))
 }

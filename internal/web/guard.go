@@ -26,7 +26,7 @@ func (s *Server) guard(next http.Handler) http.Handler {
 		h := w.Header()
 		h.Set("Content-Security-Policy", policy)
 		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Referrer-Policy", "same-origin") // no-referrer would make our own forms come from "null"
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
@@ -90,7 +90,7 @@ func (s *Server) originAllowed(w http.ResponseWriter, r *http.Request) bool {
 // the looks of it.
 func open(r *http.Request) bool {
 	p := r.URL.Path
-	return p == "/healthz" || p == "/login" || strings.HasPrefix(p, "/assets/")
+	return p == "/healthz" || p == "/login" || p == "/favicon.ico" || strings.HasPrefix(p, "/assets/")
 }
 
 // refuse answers with one sentence, as JSON under /api/ and as text elsewhere,

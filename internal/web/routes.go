@@ -21,6 +21,7 @@ func (s *Server) routes(reg *prometheus.Registry) http.Handler {
 	mux.HandleFunc("GET /login", s.loginForm)
 	mux.HandleFunc("POST /login", s.login)
 	mux.Handle("GET /assets/", assetHandler())
+	mux.Handle("GET /favicon.ico", http.RedirectHandler("/assets/icon.svg", http.StatusFound))
 
 	mux.HandleFunc("GET /api/v1/stations", s.listStations)
 	mux.HandleFunc("GET /api/v1/stations/{name}/reading", s.at(s.reading))

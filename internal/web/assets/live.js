@@ -179,7 +179,8 @@ function spectrumChart(s) {
   });
   $("spectrum-note").textContent = s.note;
   peaks(s, a);
-  if (fresh && spectrum.cursor < 0 && s.peaks.length) spectrum.move(spectrum.index(s.peaks[0].hz * f)); else readSpectrum(spectrum.cursor);
+  if (fresh && spectrum.cursor < 0) spectrum.move(spectrum.index((s.peaks.length ? s.peaks[0].hz : s.speed_hz) * f));
+  else readSpectrum(spectrum.cursor);
 }
 
 // labels keeps the names apart: the highest peak wins its place.
