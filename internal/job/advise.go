@@ -5,8 +5,10 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"strings"
 
 	"counterpoise/internal/balance"
+	"counterpoise/internal/balance/detective"
 	"counterpoise/internal/balance/place"
 	"counterpoise/internal/rotor"
 )
@@ -16,6 +18,7 @@ type Advice struct {
 	Weights  []rotor.Weight // all that is on the rotor afterwards, relative to as found
 	Expected []Expected     // per sensor; nil where nothing can be foretold, as for a trial
 	Answer   *balance.Answer
+	Suspect  *detective.Report // what the runs say about slips of hand; nil for a trial
 	Verdicts []balance.Verdict
 }
 
@@ -177,6 +180,11 @@ func (s State) adviseCorrection() (Advice, error) {
 		return Advice{}, failed
 	}
 	out := Advice{Answer: &best, Verdicts: best.Verdicts}
+	report := detective.Inspect(c)
+	out.Suspect = &report
+	if report.Alarm {
+		out.Verdicts = append(out.Verdicts, balance.Verdict{Code: "slip-suspected", Text: suspicion(report)})
+	}
 	miss := make([]complex128, len(c.Planes)) // what the real places fall short of, kg
 	for i, p := range c.Planes {
 		ws, rest, notes, err := s.placed(p, best, i, c.Sensors)
@@ -215,7 +223,8 @@ func (s State) adviseCorrection() (Advice, error) {
 // disagree says in a sentence that the runs contradict each other by more than
 // any weight could put right; empty = they do not. Speed, looseness, a moved
 // sensor or a slip of hand do that, and weights must not chase them.
-func (s State) disagree(a *balance.Answer) string {
+func (s State) disagree(adv Advice) string {
+	a := adv.Answer
 	if a == nil {
 		return ""
 	}
@@ -231,7 +240,20 @@ func (s State) disagree(a *balance.Answer) string {
 	if a.Misfit <= math.Max(limit, 0.1*found) {
 		return ""
 	}
-	return fmt.Sprintf("the runs contradict each other by %s on average, which no weight puts right: look for looseness, a moved sensor or mark, or a slip in a recorded weight, and repeat the run that looks odd", s.mmps(a.Misfit))
+	why := fmt.Sprintf("the runs contradict each other by %s on average, which no weight puts right: look for looseness, a moved sensor or mark, or a slip in a recorded weight, and repeat the run that looks odd.", s.mmps(a.Misfit))
+	if adv.Suspect != nil && adv.Suspect.Alarm {
+		why += " " + suspicion(*adv.Suspect)
+	}
+	return why
+}
+
+// suspicion is what the detective says, with the likeliest slip.
+func suspicion(r detective.Report) string {
+	if len(r.Findings) == 0 {
+		return r.Text
+	}
+	f := r.Findings[0]
+	return strings.TrimSpace(fmt.Sprintf("%s The likeliest slip: %s (odds %.0f %%). %s", r.Text, f.What, 100*f.Odds, f.Advice))
 }
 
 // multiple prints a worst sensor's value, compared as scale does.
@@ -308,66 +330,75 @@ func worst(c balance.Case, run int) (w float64) {
 	return w
 }
 
-// placed shares a plane's correction out to its real places, starting from the
-// correction that is on the rotor already, if any.
+// placed shares a plane's correction out to its real places. It keeps what is
+// on the plane from an earlier correction and adds to it; where that would break
+// the plane's cap everything comes off and is placed anew, and where even that
+// does, less is asked for.
 func (s State) placed(p rotor.Plane, a balance.Answer, i int, sensors []balance.Sensor) (ws []rotor.Weight, rest complex128, notes []balance.Verdict, err error) {
 	var on []rotor.Weight
 	if s.Fit.Purpose == PurposeCorrection || s.Fit.Purpose == PurposeTrim {
 		on = without(s.Fit.Weights, func(w rotor.Weight) bool { return w.Plane != p.Name })
 	}
-	var stands complex128
-	for _, w := range s.Fit.Weights {
-		if w.Plane == p.Name {
-			stands += w.Phasor(p.Radius)
-		}
-	}
-	target := a.Corrections[i].Further + stands // as a total
 	o := place.Options{MaxWeights: 6, Accept: accept(a, i, sensors), Speed: max(s.Setup.Machine.Speed, s.Setup.Machine.MaxSpeed), Work: placeWork}
-	o.Existing, on = existing(p, on)
-	for _, w := range on {
-		target -= w.Phasor(p.Radius)
-	}
-	asked := target
-	pl, err := place.Split(p, target, o)
-	// Several weights at an angle to each other sum to more mass than their
-	// vector; where that breaks the plane's cap less is asked for.
-	for range 4 {
+	whole := a.Corrections[i].Further + phasor(s.Fit.Weights, p) // as a total
+	asked := whole
+	for try := range placeTries {
+		o.Existing, on = existing(p, on)
+		pl, err := place.Split(p, asked-phasor(on, p), o)
 		if err != nil {
 			return nil, 0, nil, err
 		}
-		over := total(on, p.Name) - removed(pl) + pl.Mass() - p.Cap
-		if p.Cap <= 0 || over <= 1e-12 {
+		ws, notes = onto(on, p, pl), notesOf(pl)
+		if p.Cap <= 0 || total(ws, p.Name) <= p.Cap || try == placeTries-1 {
 			break
 		}
-		target *= complex(math.Max(0.05, 1-1.2*over/p.Cap), 0)
-		pl, err = place.Split(p, target, o)
+		if len(on) == 0 {
+			// Weights at an angle to each other hold more mass than their sum pulls.
+			asked *= complex(math.Max(0.3, 0.98-0.5*(total(ws, p.Name)/p.Cap-1)), 0)
+		}
+		on = nil
 	}
-	rest = pl.Got() - asked
-	if cmplx.Abs(target-asked) > 0 {
+	if asked != whole {
 		notes = append(notes, balance.Verdict{Code: "plane-cap", Text: fmt.Sprintf("Plane %q may carry %.4g g in all, which is less than its correction needs; what fits is advised.", p.Name, p.Cap*1e3)})
 	}
-	for _, n := range pl.Notes {
-		notes = append(notes, balance.Verdict{Code: n.Code, Text: n.Text})
+	return ws, phasor(ws, p) - whole, notes, nil
+}
+
+// phasor is the sum of the weights on a plane, kg at the plane's radius.
+func phasor(ws []rotor.Weight, p rotor.Plane) (sum complex128) {
+	for _, w := range ws {
+		if w.Plane == p.Name {
+			sum += w.Phasor(p.Radius)
+		}
 	}
+	return sum
+}
+
+// onto is what is on the plane after a placement.
+func onto(on []rotor.Weight, p rotor.Plane, pl place.Placement) []rotor.Weight {
+	ws := append([]rotor.Weight(nil), on...)
 	for _, e := range pl.Removed {
-		on = takeOff(on, p, e)
+		ws = takeOff(ws, p, e)
 	}
 	for _, q := range pl.Placed {
-		on = append(on, rotor.Weight{Plane: p.Name, Mass: q.Mass, Angle: q.Angle, Radius: q.Radius})
+		ws = append(ws, rotor.Weight{Plane: p.Name, Mass: q.Mass, Angle: q.Angle, Radius: q.Radius})
 	}
-	return on, rest, notes, nil
+	return ws
+}
+
+func notesOf(pl place.Placement) (vs []balance.Verdict) {
+	for _, n := range pl.Notes {
+		vs = append(vs, balance.Verdict{Code: n.Code, Text: n.Text})
+	}
+	return vs
 }
 
 // placeWork bounds the search for places: what it leaves undone is small beside
 // the slips of hand, and a trim follows anyway.
 const placeWork = 20_000_000
 
-func removed(pl place.Placement) (m float64) {
-	for _, f := range pl.Removed {
-		m += f.Mass
-	}
-	return m
-}
+// placeTries is how often less is asked for until the cap is kept.
+const placeTries = 12
 
 // accept is the mass that moves no sensor by more than a tenth of its
 // tolerance; 0 (the placement's own rule) where there is none.

@@ -343,7 +343,7 @@ func (a *auto) fit(ctx context.Context, st Step) (end string, err error) {
 	if err != nil {
 		return err.Error(), nil
 	}
-	if why := s.disagree(adv.Answer); why != "" {
+	if why := s.disagree(adv); why != "" {
 		a.distrust = true
 		return why, nil
 	}

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
+	"math"
 	"math/cmplx"
 	"math/rand/v2"
 	"os"
@@ -424,6 +426,59 @@ func TestAbort(t *testing.T) {
 	s.fit(PurposeBare, "front")
 	if st := s.next(ActFit, StageTrial, "front"); st.Purpose != PurposeTrial {
 		t.Errorf("offered %+v", st)
+	}
+	if adv, err := s.j.State().Advise(s.next(ActFit, StageTrial, "front")); err != nil || total(adv.Weights, "front") > 0.045 {
+		t.Errorf("after an aborted trial of 90 g: %+v, %v", adv.Weights, err)
+	}
+	for _, p := range []string{"front", "rear"} {
+		s.fit(PurposeTrial, p, weight(p, 30, 0))
+		s.run(reading(5e-3, 3e-3i))
+		s.stop()
+	}
+	s.fit(PurposeCorrection, "", weight("front", 90, 180))
+	s.do(Event{Kind: KindStarted})
+	s.do(Event{Kind: KindAborted, Level: 40e-3})
+	s.stop()
+	s.fit(PurposeBare, "")
+	st = s.next(ActInspect, StagePlace, "")
+	s.do(Event{Kind: KindSkipped, Step: st.Skip, Note: "planes were exchanged; amended"})
+	if st := s.next(ActFit, StagePlace, ""); st.Purpose != PurposeCorrection {
+		t.Errorf("offered %+v", st)
+	}
+}
+
+// TestAdviceSuspectsSlips: a trial weight recorded on the wrong side makes the
+// correction double the vibration; the advice that follows names the slip.
+func TestAdviceSuspectsSlips(t *testing.T) {
+	s := newScript(t, filepath.Join(t.TempDir(), "j"))
+	u := fan()
+	u.Planes = u.Planes[:1]
+	s.do(Event{Kind: KindSetup, Setup: u})
+	s.look()
+	v0, a := []complex128{6e-3, 4e-3i}, []complex128{0.1, 0.066i}
+	really := func(w complex128) *phase.Reading { return reading(v0[0]+a[0]*w, v0[1]+a[1]*w) }
+	s.run(really(0))
+	s.stop()
+	s.run(really(0))
+	s.stop()
+	s.fit(PurposeTrial, "front", weight("front", 30, 45))
+	s.run(really(-0.03 * cmplx.Rect(1, math.Pi/4))) // it really sits opposite
+	s.stop()
+	adv, err := s.j.State().Advise(s.next(ActFit, StagePlace, ""))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.fit(PurposeCorrection, "", adv.Weights...)
+	var w complex128
+	for _, x := range adv.Weights {
+		w += x.Phasor(0.2)
+	}
+	s.run(really(w))
+	s.stop()
+	adv, err = s.j.State().Advise(s.next(ActFit, StagePlace, ""))
+	said := fmt.Sprint(adv.Verdicts, err)
+	if !strings.Contains(said, "slip-suspected") || !strings.Contains(said, "opposite") && !strings.Contains(said, "180") {
+		t.Errorf("nothing said about a weight on the opposite side: %s", said)
 	}
 }
 

@@ -222,6 +222,11 @@ func (s State) corrected() bool {
 }
 
 func (s State) placeGoal() Step {
+	if a := s.wrongCorrection(); a != nil {
+		return Step{Stage: StagePlace, Action: ActInspect, Skip: inspectKey(a.Event), Cautions: cautionsNear,
+			What: "Find out why the correction made it worse before anything else is fitted: angles counted the other way, planes or sensors exchanged, a trial weight left on. Amend the record that was wrong, or write down what was found.",
+			Why:  fmt.Sprintf("the run with the worked-out weights was broken off at %s; what was recorded and what is on the rotor cannot be the same.", s.mmps(a.Level))}
+	}
 	if !s.corrected() {
 		return Step{Stage: StagePlace, Action: ActFit, Purpose: PurposeCorrection, Cautions: cautionsFit,
 			What: "Take the trial weights off and fit the correction on its places.",
@@ -246,6 +251,20 @@ func (s State) placeGoal() Step {
 			Why:  fmt.Sprintf("after %d trims still: %s", s.trims(), s.outside(ls))}
 	}
 	return s.closeStep(s.outside(ls) + " The job can only be closed with a note.")
+}
+
+// wrongCorrection is a run with worked-out weights that had to be broken off,
+// with nothing measured and nothing put right since.
+func (s State) wrongCorrection() *Abort {
+	if len(s.Aborts) == 0 {
+		return nil
+	}
+	a := &s.Aborts[len(s.Aborts)-1]
+	worked := a.Fit.Purpose == PurposeCorrection || a.Fit.Purpose == PurposeTrim
+	if !worked || s.skipped(inspectKey(a.Event)) || len(s.Runs) > 0 && s.Runs[len(s.Runs)-1].Event > a.Event {
+		return nil
+	}
+	return a
 }
 
 // keyTrims is the Skip of the search for a cause after the last trim.
