@@ -3,7 +3,6 @@ package rig
 import (
 	"context"
 	"errors"
-	"io"
 	"net"
 	"os"
 	"path/filepath"
@@ -16,100 +15,6 @@ import (
 	"counterpoise/internal/acq/tickline"
 	"counterpoise/internal/rotor"
 )
-
-// host is the other end of the wire, as simple as can be.
-type host struct {
-	t       testing.TB
-	conn    io.ReadWriteCloser
-	d       tickline.Decoder
-	p       []byte
-	buf     [4096]byte
-	seq     uint16
-	refused map[tickline.Reason]int
-	bytes   int
-}
-
-func newHost(t testing.TB, conn io.ReadWriteCloser) *host {
-	return &host{t: t, conn: conn, refused: map[tickline.Reason]int{}}
-}
-
-func (h *host) say(typ tickline.Type, period uint32) {
-	h.t.Helper()
-	if _, err := h.conn.Write(tickline.AppendCommand(nil, h.seq, tickline.Command{Type: typ, PeriodTicks: period})); err != nil {
-		h.t.Fatal(err)
-	}
-	h.seq++
-}
-
-// next is the next good frame, nil at the end of the connection.
-func (h *host) next() *tickline.Frame {
-	for {
-		for len(h.p) > 0 {
-			n, f, why := h.d.Decode(h.p)
-			h.p = h.p[n:]
-			if f != nil {
-				return f
-			}
-			if why != tickline.OK {
-				h.refused[why]++
-			}
-		}
-		n, err := h.conn.Read(h.buf[:])
-		h.bytes += n
-		h.p = h.buf[:n]
-		if n == 0 && err != nil {
-			return nil
-		}
-	}
-}
-
-func (h *host) until(typ tickline.Type) *tickline.Frame {
-	h.t.Helper()
-	for {
-		f := h.next()
-		if f == nil {
-			h.t.Fatalf("the board hung up while a frame %#x was awaited", typ)
-		}
-		if f.Type == typ {
-			return f
-		}
-	}
-}
-
-// collect reads n data frames and checks that all numbers run on.
-func (h *host) collect(n int) (samples, edges int) {
-	h.t.Helper()
-	var last tickline.Data
-	for i := range n {
-		f := h.until(tickline.TypeData)
-		if d := f.Data; i > 0 {
-			len32 := uint32(last.Len())
-			if d.Sample != last.Sample+len32 || d.Tick != last.Tick+2500*len32 || d.Edge != last.Edge+uint16(len(last.Edges)) {
-				h.t.Fatalf("frame %d does not follow: %+v after %+v", i, d, last)
-			}
-		}
-		last = f.Data
-		samples += f.Data.Len()
-		edges += len(f.Data.Edges)
-	}
-	return samples, edges
-}
-
-// over is a rig served over a pipe, at that pace.
-func over(t testing.TB, r *Rig, pace float64) *host {
-	t.Helper()
-	near, far := net.Pipe()
-	ctx, cancel := context.WithCancel(context.Background())
-	done, err := r.Serve(ctx, far)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := r.SetPace(pace); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { cancel(); near.Close(); <-done })
-	return newHost(t, near)
-}
 
 func TestBoardGreetsStartsAndStops(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -283,18 +188,6 @@ func TestPseudoTerminal(t *testing.T) {
 	}
 }
 
-// dial opens the port as soon as it is there.
-func dial(t *testing.T, path string) io.ReadWriteCloser {
-	t.Helper()
-	for end := time.Now().Add(5 * time.Second); time.Now().Before(end); runtime.Gosched() {
-		if f, err := os.OpenFile(path, os.O_RDWR, 0); err == nil {
-			return f
-		}
-	}
-	t.Fatalf("%s never came back", path)
-	return nil
-}
-
 // Nothing is left behind by hosts that come and go.
 func TestManyHosts(t *testing.T) {
 	r, err := New("bench-fan", 4)
@@ -438,50 +331,4 @@ func TestSlowHostCostsFrames(t *testing.T) {
 		for f := h.next(); f.Type != tickline.TypeStatus; f = h.next() {
 		}
 	})
-}
-
-// BenchmarkWire is the whole virtual fan on a pipe: 1x is real time.
-func BenchmarkWire(b *testing.B) {
-	r, err := New("extractor", 1)
-	if err != nil {
-		b.Fatal(err)
-	}
-	h := over(b, r, 0)
-	r.Start()
-	h.say(tickline.TypeStart, 0)
-	h.until(tickline.TypeData)
-	samples := 0
-	for b.Loop() {
-		samples += h.until(tickline.TypeData).Data.Len()
-	}
-	b.ReportMetric(float64(samples)/6400/b.Elapsed().Seconds(), "x_real_time")
-}
-
-// BenchmarkPlant is four channels without a wire, at 6.4 and at 25.6 kS/s.
-func BenchmarkPlant(b *testing.B) {
-	for _, rate := range []float64{6400, 25600} {
-		b.Run(map[float64]string{6400: "6.4kS", 25600: "25.6kS"}[rate], func(b *testing.B) {
-			p := preset(b, "bench-fan")
-			p.Probes = p.Probes[:4]
-			p.Board.Rate = rate
-			p.Board.TickHz = 640 * rate
-			for i := range p.Probes {
-				p.Probes[i].Slot = 0
-			}
-			r := fan(b, p, 1)
-			r.Start()
-			r.Skip(20)
-			counts := make([]int32, 4)
-			n := 0
-			b.ReportAllocs()
-			for b.Loop() {
-				r.sim.next(counts)
-				n++
-				if n%1024 == 0 {
-					r.sim.edges = r.sim.edges[:0]
-				}
-			}
-			b.ReportMetric(float64(n)/rate/b.Elapsed().Seconds(), "x_real_time")
-		})
-	}
 }
