@@ -1,6 +1,7 @@
 package balance
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/cmplx"
@@ -153,8 +154,9 @@ func (f *amplitudeFit) normal(x []float64, jtj *mat.SymDense, jte []float64) {
 	}
 }
 
-// descend is Gauss-Newton with Levenberg's damping from x, in place.
-func (f *amplitudeFit) descend(x []float64) float64 {
+// descend is Gauss-Newton with Levenberg's damping from x, in place, for at most
+// so many steps.
+func (f *amplitudeFit) descend(x []float64, steps int) float64 {
 	n := len(x)
 	jtj, jte := mat.NewSymDense(n, nil), make([]float64, n)
 	next := make([]float64, n)
@@ -162,7 +164,7 @@ func (f *amplitudeFit) descend(x []float64) float64 {
 	step := mat.NewVecDense(n, nil)
 	chi2 := f.misfit(x)
 	damp := 1e-3
-	for range 200 {
+	for range steps {
 		f.normal(x, jtj, jte)
 		damped.CopySym(jtj)
 		for i := range n {
@@ -185,7 +187,7 @@ func (f *amplitudeFit) descend(x []float64) float64 {
 			}
 			continue
 		}
-		small := mat.Norm(step, 2) <= 1e-14*norm2(x)
+		small := mat.Norm(step, 2) <= 1e-13*norm2(x)
 		copy(x, next)
 		chi2, damp = now, math.Max(damp/10, 1e-15)
 		if small {
@@ -235,27 +237,30 @@ func (f *amplitudeFit) solutions(known bool) []amplitudeFit {
 		}
 		g := *f
 		g.x = slices.Clone(x)
-		g.chi2 = f.descend(g.x)
-		if g.x[0] < 0 { // the same solution turned by 180 degrees
-			for i := range g.x {
-				g.x[i] = -g.x[i]
-			}
-		}
+		g.chi2 = f.descend(g.x, 12) // enough to tell the minima apart
 		found = append(found, g)
 	}
 	first := make([]float64, len(f.x))
 	first[0] = math.Max(v0, 0.05*big)
 	start(first, 0)
-	slices.SortFunc(found, func(a, b amplitudeFit) int {
-		switch {
-		case a.chi2 < b.chi2:
-			return -1
-		case a.chi2 > b.chi2:
-			return 1
+	var minima []amplitudeFit
+next:
+	for _, g := range found {
+		for _, h := range minima {
+			if f.alike(g.x, h.x, big) {
+				continue next
+			}
 		}
-		return 0
-	})
-	return f.distinct(found, known, big)
+		g.chi2 = f.descend(g.x, 200)
+		if g.x[0] < 0 { // the same solution turned by 180 degrees
+			for i := range g.x {
+				g.x[i] = -g.x[i]
+			}
+		}
+		minima = append(minima, g)
+	}
+	slices.SortFunc(minima, func(a, b amplitudeFit) int { return cmp.Compare(a.chi2, b.chi2) })
+	return f.distinct(minima, known, big)
 }
 
 func (f *amplitudeFit) distinct(found []amplitudeFit, known bool, big float64) (out []amplitudeFit) {
@@ -335,15 +340,7 @@ func combine(c *Case, o Options, fits [][]amplitudeFit, known bool) []candidate 
 			break
 		}
 	}
-	slices.SortStableFunc(out, func(a, b candidate) int {
-		switch {
-		case a.score < b.score:
-			return -1
-		case a.score > b.score:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(out, func(a, b candidate) int { return cmp.Compare(a.score, b.score) })
 	return out
 }
 

@@ -23,6 +23,8 @@ type Finding struct {
 	Odds   float64 // probability among the usual slips, one of them having been made
 	Chi2   float64 // misfit that is left if this is what happened
 	Turn   float64 // rad by which the phase was moved; PhaseMoved only
+
+	Case balance.Case // the case as it reads if this is what happened: solve it again once the slip is confirmed
 }
 
 // Report is what the detective says.
@@ -80,6 +82,10 @@ func Inspect(c balance.Case) Report {
 	out.Alarm = out.P < alarmAt || out.Ratio > ratioAt
 	if out.Alarm {
 		out.name(found)
+		for i := range out.Findings {
+			f := &out.Findings[i]
+			f.Case = found[i].made.rewrite(c, index, f.Turn)
+		}
 	} else {
 		out.blind(found, null)
 	}
@@ -111,6 +117,7 @@ func unusable(c balance.Case) string {
 // scored is a suspect after its refit.
 type scored struct {
 	Finding
+	made  suspect
 	prior float64 // -2 ln(share of the ways to make this slip)
 	score float64 // -2 ln(likelihood x prior)
 	dof   float64
@@ -142,7 +149,7 @@ func score(j job, c balance.Case, index []int, fs []fitted) (out []scored) {
 		if s.run >= 0 {
 			run = index[s.run]
 		}
-		f := scored{Finding: Finding{Slip: s.slip, Run: run, What: s.text, Advice: advice[s.slip], Chi2: m.chi2}, score: m.score, dof: m.dof}
+		f := scored{Finding: Finding{Slip: s.slip, Run: run, What: s.text, Advice: advice[s.slip], Chi2: m.chi2}, made: s, score: m.score, dof: m.dof}
 		if s.phase {
 			f.Turn, f.dof = m.turn, f.dof-1
 		}

@@ -117,6 +117,9 @@ func TestEverySlipIsNamed(t *testing.T) {
 		if !(f.Chi2 < 1e-6) {
 			t.Errorf("%s: the true slip leaves a misfit of %g in a job without noise", c.slip, f.Chi2)
 		}
+		if again := Inspect(f.Case); again.Alarm || !(again.Chi2 < 1e-6) {
+			t.Errorf("%s: the rewritten case still has a misfit of %g", c.slip, again.Chi2)
+		}
 		if c.slip == PhaseMoved {
 			near(t, "turn found", f.Turn, 0.6, 1e-6)
 		}

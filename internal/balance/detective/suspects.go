@@ -3,6 +3,7 @@ package detective
 import (
 	"fmt"
 	"math"
+	"math/cmplx"
 	"slices"
 	"strings"
 
@@ -208,6 +209,39 @@ func (s suspect) apply(j job, c balance.Case) *job {
 		j.v, j.noise = v, noise
 	}
 	return &j
+}
+
+// rewrite is the case as it would read had this happened: the runs to solve again.
+func (s suspect) rewrite(c balance.Case, index []int, turn float64) balance.Case {
+	c.Runs = slices.Clone(c.Runs)
+	for r, i := range index {
+		run := &c.Runs[i]
+		if s.weights != nil {
+			run.Weights = nil
+			for _, f := range s.weights {
+				if f.on[r] {
+					run.Weights = append(run.Weights, f.weight)
+				}
+			}
+		}
+		if s.runs == nil || !s.runs[r] {
+			continue
+		}
+		run.Vectors = slices.Clone(run.Vectors)
+		back := cmplx.Rect(1, -turn)
+		for k := range run.Vectors {
+			if s.phase || k == s.turned {
+				if k == s.turned {
+					back = -1
+				}
+				run.Vectors[k].V *= back
+				run.Vectors[k].Cov = run.Vectors[k].Cov.Times(back)
+			}
+		}
+		a, b := s.swap[0], s.swap[1]
+		run.Vectors[a], run.Vectors[b] = run.Vectors[b], run.Vectors[a]
+	}
+	return c
 }
 
 // beside is the next place in the direction of rotation (side 1) or against it,
