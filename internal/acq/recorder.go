@@ -52,6 +52,7 @@ func NewRecorder(path string) (*Recorder, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the recording cannot be written: %w; choose a directory that exists and that you may write to", err)
 	}
+	f.Chmod(0o644) // a recording is no secret; a failure leaves it to its owner
 	return &Recorder{file: f, path: path, queue: make(chan []byte, recorderQueue), done: make(chan struct{})}, nil
 }
 

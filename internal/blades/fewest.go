@@ -17,7 +17,7 @@ type Limits struct {
 	Step     float64 // moves come in multiples of this; 0 = any size
 	Fixed    []bool  // blades that may not be moved; nil = none
 	Aim      float64 // fraction of the tolerances to aim at once the number of blades is settled, 0..1; 0 = 1
-	Budget   int     // linear programs to try before the search is cut off; 0 = 2000
+	Budget   int     // multiplications that may go into the search before it is cut off; 0 = 300 million
 }
 
 // Plan is the fewest blades to move, and how.
@@ -29,7 +29,8 @@ type Plan struct {
 	Proven bool      // Count equals Bound; if not Found, no moves exist at all
 	Found  bool      // Move brings everything inside the limits
 	Aimed  bool      // the moves reach the tighter aim too
-	Tried  int       // linear programs solved, which bounds the work
+	Tried  int       // linear programs solved
+	Work   int       // multiplications in them
 }
 
 // Fewest finds the smallest set of blades whose correction brings spread and
@@ -66,7 +67,7 @@ func Fewest(x, angle, w []float64, lim Limits) Plan {
 		if complete && plan.Bound == k {
 			plan.Bound = k + 1
 		} else { // cut off: any plan will do from here on
-			s.budget = s.tried + 100
+			s.budget = s.work + s.polish/4
 		}
 	}
 	if !plan.Found { // Proven then means: no moves within the limits exist
@@ -76,7 +77,7 @@ func Fewest(x, angle, w []float64, lim Limits) Plan {
 		plan.Move[i] *= s.scale
 		plan.Total += math.Abs(plan.Move[i])
 	}
-	plan.Tried = s.tried
+	plan.Tried, plan.Work = s.tried, s.work
 	return plan
 }
 
@@ -104,8 +105,9 @@ type search struct {
 	h       complex128   // harmonic as found
 	lim     Limits
 	order   []int // blades by value
-	tried   int
-	polish  int // programs that may go into the least sum once a set is found
+	tried   int // programs
+	work    int // multiplications in them
+	polish  int // work that may go into the least sum once a set is found
 	budget  int
 	nodes   int
 	compass [directions]complex128
@@ -117,9 +119,9 @@ func newSearch(x, angle, w []float64, lim Limits) *search {
 	s := &search{n: n, scale: scale, x: make([]float64, n), lim: lim, lo: make([]float64, n), hi: make([]float64, n),
 		e: make([]complex128, n), order: make([]int, n), budget: lim.Budget}
 	if s.budget == 0 {
-		s.budget = 2000
+		s.budget = 300e6 // a third of a second or so
 	}
-	s.polish = max(100, s.budget/5)
+	s.polish = s.budget / 5
 	lim.Spread, lim.Harmonic, lim.Max, lim.Step = lim.Spread/scale, lim.Harmonic/scale, lim.Max/scale, lim.Step/scale
 	s.lim = lim
 	if lim.Spread <= 0 {
@@ -189,7 +191,7 @@ func (s *search) level(k int, aim float64) (best []float64, complete bool) {
 		if c.least >= cost {
 			continue
 		}
-		if s.tried >= s.budget {
+		if s.work >= s.budget {
 			return best, false
 		}
 		d, total, done := s.moves(c, aim, cost)
@@ -200,7 +202,7 @@ func (s *search) level(k int, aim float64) (best []float64, complete bool) {
 			continue
 		}
 		if best == nil { // the number of blades is settled; polishing the sum gets a share of the budget
-			s.budget = min(s.budget, s.tried+s.polish)
+			s.budget = min(s.budget, s.work+s.polish)
 		}
 		best, cost = d, total
 	}
@@ -213,7 +215,7 @@ func (s *search) sharpen(k int, plain []float64) (d []float64, aimed bool) {
 	if s.lim.Aim <= 0 || s.lim.Aim >= 1 {
 		return plain, true
 	}
-	s.budget = s.tried + s.polish
+	s.budget = s.work + s.polish
 	if better, _ := s.level(k, s.lim.Aim); better != nil {
 		return better, true
 	}
@@ -233,7 +235,7 @@ func (s *search) moves(c candidate, aim, limit float64) (d []float64, total floa
 	stack := []*program{p}
 	y := make([]float64, p.n)
 	for len(stack) > 0 {
-		if s.tried >= s.budget {
+		if s.work >= s.budget {
 			return d, total, false
 		}
 		p = stack[len(stack)-1]
@@ -265,7 +267,7 @@ func (s *search) relax(c candidate, members []int, aim float64) *program {
 		cost[i], cost[k+i] = 1+1e-9*float64(i), 1+1e-9*float64(k+i)
 	}
 	cost[2*k] = 1e-9
-	p := newProgram(cost)
+	p := newProgram(cost, &s.work)
 	a := make([]float64, 2*k+1)
 	set := func(i int, up, down, window, b float64) {
 		clear(a)

@@ -18,6 +18,7 @@ type program struct {
 	cost  []float64   // reduced costs by column; the last holds -objective
 	col   []int       // variable standing in each column
 	basic []int       // variable standing in each row; >= n is a slack
+	work  *int        // multiplications, counted
 }
 
 type outcome uint8
@@ -35,9 +36,9 @@ const (
 	pivotal  = 1e-9  // a coefficient smaller than this is rounding
 )
 
-func newProgram(cost []float64) *program {
+func newProgram(cost []float64, work *int) *program {
 	n := len(cost)
-	p := &program{n: n, cost: append(append(make([]float64, 0, n+1), cost...), 0), col: make([]int, n)}
+	p := &program{n: n, cost: append(append(make([]float64, 0, n+1), cost...), 0), col: make([]int, n), work: work}
 	for j := range p.col {
 		p.col[j] = j
 	}
@@ -69,7 +70,7 @@ func (p *program) add(a []float64, b float64) {
 
 // solve runs the dual simplex until every right-hand side is positive.
 func (p *program) solve(limit float64) outcome {
-	for range 40 * (len(p.row) + p.n) {
+	for range 8*(len(p.row)+p.n) + 50 {
 		if p.objective() >= limit {
 			return costly
 		}
@@ -101,6 +102,7 @@ func (p *program) solve(limit float64) outcome {
 }
 
 func (p *program) pivot(l, e int) {
+	*p.work += len(p.row) * p.n
 	lr := p.row[l]
 	inv := 1 / lr[e]
 	for j := range lr {
@@ -140,7 +142,7 @@ func (p *program) values(y []float64) {
 
 // clone copies the tableau, so that a branch can be tried and dropped.
 func (p *program) clone() *program {
-	q := &program{n: p.n, cost: append([]float64(nil), p.cost...), col: append([]int(nil), p.col...), basic: append([]int(nil), p.basic...)}
+	q := &program{n: p.n, work: p.work, cost: append([]float64(nil), p.cost...), col: append([]int(nil), p.col...), basic: append([]int(nil), p.basic...)}
 	q.row = make([][]float64, len(p.row))
 	flat := make([]float64, 0, len(p.row)*(p.n+1))
 	for i, r := range p.row {

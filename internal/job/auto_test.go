@@ -32,7 +32,7 @@ type plant struct {
 	starts  int
 	// spoil may spoil or refuse the n-th reading (from 1), or end the test's context.
 	spoil func(n int, r *phase.Reading) error
-	level float64 // m/s peak that Watch reports at once; 0 = watches on
+	level float64 // m/s peak that the rotor shows while it runs up, beside its vectors
 }
 
 func newPlant(seed uint64, v0 []complex128, a [][]complex128) *plant {
@@ -69,7 +69,7 @@ func (p *plant) Start(ctx context.Context) error {
 	p.running = true
 	p.starts++
 	p.clock = p.clock.Add(time.Minute)
-	if p.level > 0 {
+	if a := p.setup.Abort; a > 0 && p.shakes() > a {
 		<-ctx.Done() // the watch speaks during the run-up
 	}
 	return ctx.Err()
@@ -125,9 +125,11 @@ func (p *plant) Take(ctx context.Context, ask Ask) (phase.Reading, error) {
 	return *r, ctx.Err()
 }
 
+func (p *plant) shakes() float64 { return math.Max(p.level, worstOf(p)) }
+
 func (p *plant) Watch(ctx context.Context, abort float64) error {
-	if p.level > abort {
-		return LevelError{p.level}
+	if l := p.shakes(); l > abort {
+		return LevelError{l}
 	}
 	<-ctx.Done()
 	return nil
@@ -405,6 +407,26 @@ func worstOf(p *plant) (w float64) {
 		w = math.Max(w, cmplx.Abs(v))
 	}
 	return w
+}
+
+// TestAutoAbortedTrial: where a trial weight makes the rotor shake too much it
+// comes off, half of it is tried, and the job goes on.
+func TestAutoAbortedTrial(t *testing.T) {
+	p := onePlane()
+	p.v0[1] = p.v0[0] / p.a[0][0] * p.a[1][0]
+	p.setup.Planes[0].Positions = rotor.EvenPositions(8, cmplx.Phase(p.v0[0]/p.a[0][0]), rotor.WithRotation) // the first place is the heavy one
+	p.setup.Abort = 12e-3                                                                                    // as found 8, with the advised 41 g 13.7
+	r, err := Auto(context.Background(), p.config(t, filepath.Join(t.TempDir(), "j")))
+	if err != nil || !r.OK {
+		t.Fatalf("ok %v, %s, %v", r.OK, r.Why, err)
+	}
+	if len(r.State.Aborts) != 1 {
+		t.Errorf("%d runs were broken off, want 1", len(r.State.Aborts))
+	}
+	first, second := r.State.Aborts[0].Fit, r.State.Fits[2]
+	if a, b := total(first.Weights, "front"), total(second.Weights, "front"); second.Purpose != PurposeTrial || !(b <= a/2) || b == 0 {
+		t.Errorf("after %g kg were too much %g kg were tried (%s)", a, b, second.Purpose)
+	}
 }
 
 // TestAutoRefusesARealRotor: nothing starts a real machine by itself.

@@ -343,6 +343,46 @@ func TestFailingDisk(t *testing.T) {
 	}
 }
 
+// noting writes down what happens to a disk.
+type noting struct {
+	disk
+	did []string
+}
+
+func (n *noting) WriteAt(b []byte, at int64) (int, error) {
+	n.did = append(n.did, "write")
+	return n.disk.WriteAt(b, at)
+}
+
+func (n *noting) Sync() error {
+	n.did = append(n.did, "sync")
+	return n.disk.Sync()
+}
+
+// TestEachEventIsSynced: an event is acknowledged only after the disk was told
+// to keep it. A killed process cannot show this, only lost power would.
+func TestEachEventIsSynced(t *testing.T) {
+	l, err := OpenFile(filepath.Join(t.TempDir(), "j"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := &noting{disk: l.f}
+	l.f = n
+	j, err := New(l)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	for i := 1; i <= 3; i++ {
+		if _, err := j.Append(context.Background(), Event{At: t0, Kind: KindNoted}); err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Join(n.did, " "); got != strings.TrimSpace(strings.Repeat("write sync ", i)) {
+			t.Fatalf("after %d events the disk saw: %s", i, got)
+		}
+	}
+}
+
 // ordered checks at every append that the state has not moved yet.
 type ordered struct {
 	memory

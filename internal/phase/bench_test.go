@@ -36,9 +36,9 @@ func benchBlocks(channels int, perTurn float64) []*acq.Block {
 	return blocks(setup, x, edges, 1024)
 }
 
-// cpu is the processor time spent so far, in ns: other work on the machine
+// cpuTime is the processor time spent so far, in ns: other work on the machine
 // then does not count.
-func cpu() float64 {
+func cpuTime() float64 {
 	var u syscall.Rusage
 	if syscall.Getrusage(syscall.RUSAGE_SELF, &u) != nil {
 		return math.NaN()
@@ -50,9 +50,9 @@ func cpu() float64 {
 func perSample(b *testing.B, pass func()) {
 	var spent float64
 	for b.Loop() {
-		from := cpu()
+		from := cpuTime()
 		pass()
-		spent += cpu() - from
+		spent += cpuTime() - from
 	}
 	b.ReportMetric(spent/float64(b.N)/benchSamples, "cpu-ns/sample")
 }

@@ -249,25 +249,22 @@ func (x *Extractor) sum(v verdict, each func(*Turn)) {
 func (x *Extractor) channel(t *Turn, c int) bool {
 	l, orders := &x.lay, len(x.shape.orders)
 	buf := x.buf[c]
+	limit := float32(math.Inf(1))
+	if f := x.shape.setup.Channels[c].FullScale; f > 0 {
+		limit = float32(f)
+	}
 	check := complex128(0)
 	for s := range l.parts {
 		p := &l.parts[s]
 		y := buf[p.first : p.first+p.count]
 		for k := range t.fitted {
-			st, r := &l.step[p.seg*t.fitted+k], l.start[s*t.fitted+k]
-			var dc, re, im float64
-			if l.sparse {
-				dc, re, im = st.few(y, r)
-			} else {
-				dc, re, im = st.sum(y, r)
-				if whole := len(y) / group * group; whole < len(y) {
-					d, a, b := st.few(y[whole:], r*st.ahead(whole))
-					dc, re, im = dc+d, re+a, im+b
-				}
-			}
+			dc, re, im, peak := l.step[p.seg*t.fitted+k].sector(y, l.start[s*t.fitted+k], l.how)
 			t.dc[c*maxSectors+s] = dc
 			t.val[(c*orders+k)*maxSectors+s] = complex(re, im)
 			check += complex(re, im)
+			if k == 0 && (peak >= limit || l.how != inWides && clipped(y, limit)) {
+				return false
+			}
 		}
 	}
 	for i := range l.borders {
@@ -279,26 +276,22 @@ func (x *Extractor) channel(t *Turn, c int) bool {
 		}
 		check += complex(w, 0)
 	}
-	return finite(check) && !x.clipped(c, l.parts[0].first, x.lay.borders[2].sample)
+	return finite(check)
+}
+
+// clipped reports whether any sample lies at the converter's end.
+func clipped(x []float32, limit float32) bool {
+	for _, v := range x {
+		if v >= limit || v <= -limit {
+			return true
+		}
+	}
+	return false
 }
 
 func finite(z complex128) bool {
 	s := real(z) + imag(z)
 	return s-s == 0
-}
-
-// clipped reports whether any sample lies at the converter's end.
-func (x *Extractor) clipped(c, from, to int) bool {
-	lim := float32(x.shape.setup.Channels[c].FullScale)
-	if !(lim > 0) {
-		return false
-	}
-	for _, v := range x.buf[c][from : to+1] {
-		if v >= lim || v <= -lim {
-			return true
-		}
-	}
-	return false
 }
 
 // values forms the phasors of the turn from its sums.

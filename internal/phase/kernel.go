@@ -12,10 +12,12 @@ type stepper struct {
 	cos, sin [group / 2]float32
 	qr, qi   float64    // exp(-i n group delta)
 	one      complex128 // exp(-i n delta)
+	middle   complex128 // exp(-i n delta (group-1)/2): from a group's first sample to its middle
+	wide     wideStepper
 }
 
 // set prepares for order n at delta rad a sample.
-func (st *stepper) set(n int, delta float64) {
+func (st *stepper) set(n int, delta float64, how reach) {
 	s, c := math.Sincos(float64(n) * delta / 2)
 	half := complex(c, s)
 	full := half * half
@@ -29,6 +31,10 @@ func (st *stepper) set(n int, delta float64) {
 	q *= q
 	q *= q
 	st.qr, st.qi = real(q), -imag(q)
+	st.middle = conj(power(half, group-1))
+	if how == inWides {
+		st.wide.set(st, half)
+	}
 }
 
 // sum returns sum x and sum x exp(-i n theta) over whole groups. The rotator r
@@ -69,15 +75,49 @@ func (st *stepper) few(x []float32, r complex128) (dc, re, im float64) {
 	return dc, re, im
 }
 
-// ahead turns the rotator of the middle of the first group into that of the
-// sample n (whole groups) after the first.
-func (st *stepper) ahead(n int) complex128 {
-	z := complex(st.qr, st.qi)
-	r := complex128(1)
-	for range n / group {
-		r *= z
+// sector sums the samples of one sector: as many as possible in wide groups,
+// then in groups, then one by one. r is exp(-i n theta) at the first sample.
+// peak is the largest |x| of the wide part and 0 where there is none.
+func (st *stepper) sector(x []float32, r complex128, how reach) (dc, re, im float64, peak float32) {
+	if how == inWides && len(x) >= wide {
+		n := len(x) / wide
+		dc, re, im, peak = st.wide.sum(x[:n*wide], r*st.wide.middle)
+		r *= power(complex(st.wide.qr, st.wide.qi), n)
+		x = x[n*wide:]
 	}
-	// from the middle of a group back to its first sample: 3.5 steps
-	s, c := float64(st.sin[3]), float64(st.cos[3])
-	return r * complex(c, s)
+	if how != byOnes && len(x) >= group {
+		n := len(x) / group
+		d, a, b := st.sum(x[:n*group], r*st.middle)
+		dc, re, im = dc+d, re+a, im+b
+		r *= power(complex(st.qr, st.qi), n)
+		x = x[n*group:]
+	}
+	if len(x) > 0 {
+		d, a, b := st.few(x, r)
+		dc, re, im = dc+d, re+a, im+b
+	}
+	return dc, re, im, peak
+}
+
+// reach says how many samples share a step.
+type reach uint8
+
+const (
+	byOnes reach = iota
+	inGroups
+	inWides
+)
+
+// unit is the number of samples into which sectors are cut.
+func (h reach) unit() int { return [...]int{1, group, wide}[h] }
+
+// reachFor chooses for n samples between anchors.
+func reachFor(n float64) reach {
+	switch {
+	case n < sparse/2:
+		return byOnes
+	case n >= wideFrom && hasWide:
+		return inWides
+	}
+	return inGroups
 }

@@ -34,8 +34,9 @@ type lay struct {
 	parts   []part
 	borders [4]border
 	step    []stepper    // [seg*len(orders)+k]
-	start   []complex128 // [sector*len(orders)+k] rotator at the sector's start
-	sparse  bool         // too few samples for groups
+	start   []complex128 // [sector*len(orders)+k] rotator at the sector's first sample
+	how     reach
+	even    dirichlet
 }
 
 // over lays the angle over the samples between the anchors and fills t's
@@ -48,14 +49,12 @@ func (l *lay) over(t *Turn, a []anchor, accel, rate float64) {
 	t.sectors = len(l.parts)
 	l.ends(a, accel)
 	l.rotators(sh.orders[:t.fitted])
-	clear(t.geo)
-	clear(t.lin)
 	for s := range l.parts {
 		p := &l.parts[s]
 		mid := float64(p.first) + float64(p.count-1)/2
 		t.at[s] = (mid - a[0].pos) / rate
 		t.mid[s] = p.theta + p.delta*float64(p.count-1)/2
-		p.geometric(t.geo[s*(sh.kmax+1):], t.lin[s*(sh.kmax+1):], sh.kmax, rate)
+		p.geometric(&l.even, t.geo[s*(sh.kmax+1):], t.lin[s*(sh.kmax+1):], sh.kmax, rate)
 	}
 	for i := range l.borders {
 		b := &l.borders[i]
@@ -78,11 +77,8 @@ func (l *lay) over(t *Turn, a []anchor, accel, rate float64) {
 func (l *lay) cut(a []anchor, accel, n float64) {
 	l.parts = l.parts[:0]
 	segments := len(a) - 1
-	l.sparse = n < sparse/2*float64(segments)
-	unit := group
-	if l.sparse {
-		unit = 1
-	}
+	l.how = reachFor(n / float64(segments))
+	unit := l.how.unit()
 	for g := range segments {
 		from, to := int(math.Floor(a[g].pos))+1, int(math.Floor(a[g+1].pos))+1
 		delta := (a[g+1].angle - a[g].angle) / (a[g+1].pos - a[g].pos)
@@ -136,14 +132,10 @@ func (l *lay) rotators(orders []int) {
 		if s == 0 || p.seg != l.parts[s-1].seg {
 			for _, n := range orders {
 				l.step = append(l.step, stepper{})
-				l.step[len(l.step)-1].set(n, p.delta)
+				l.step[len(l.step)-1].set(n, p.delta, l.how)
 			}
 		}
-		theta := p.theta
-		if !l.sparse {
-			theta += p.delta * (group - 1) / 2
-		}
-		sin, cos := math.Sincos(theta)
+		sin, cos := math.Sincos(p.theta)
 		for _, n := range orders {
 			l.start = append(l.start, power(complex(cos, -sin), n))
 		}
@@ -170,22 +162,46 @@ func power(z complex128, n int) complex128 {
 	return r
 }
 
-// geometric adds sum exp(i k theta) and the same weighted by the sample's time
-// from the part's centre, for k = 0..kmax: the Dirichlet kernel
-// sin(m x/2)/sin(x/2), x = k delta, and its derivative.
-func (p *part) geometric(geo, lin []complex128, kmax int, rate float64) {
-	m := float64(p.count)
-	half, full := cmplx.Rect(1, p.delta/2), cmplx.Rect(1, p.delta/2*m)
-	mid := cmplx.Rect(1, p.theta+p.delta*(m-1)/2)
-	zh, zf, zm := complex128(1), complex128(1), complex128(1)
-	geo[0] += complex(m, 0)
+// dirichlet are sin(m x/2)/sin(x/2) and its derivative for x = k delta: what m
+// evenly spaced samples make of exp(i k theta), with and without their distance
+// from the middle.
+type dirichlet struct {
+	m           int
+	delta       float64
+	value, lean []float64 // [k]
+}
+
+func (d *dirichlet) set(m int, delta float64, kmax int) {
+	if d.m == m && d.delta == delta && len(d.value) == kmax+1 {
+		return
+	}
+	d.m, d.delta = m, delta
+	d.value, d.lean = resize(d.value, kmax+1), resize(d.lean, kmax+1)
+	n := float64(m)
+	half, full := cmplx.Rect(1, delta/2), cmplx.Rect(1, delta/2*n)
+	zh, zf := complex128(1), complex128(1)
+	d.value[0] = n
 	for k := 1; k <= kmax; k++ {
-		zh, zf, zm = zh*half, zf*full, zm*mid
+		zh, zf = zh*half, zf*full
 		sh, ch, sf, cf := imag(zh), real(zh), imag(zf), real(zf)
 		if math.Abs(sh) < 1e-9 { // an alias of zero; no order that is fitted comes here
 			continue
 		}
-		geo[k] += zm * complex(sf/sh, 0)
-		lin[k] += zm * complex(0, -(m*cf*sh-sf*ch)/(2*sh*sh*rate))
+		d.value[k] = sf / sh
+		d.lean[k] = -(n*cf*sh - sf*ch) / (2 * sh * sh)
+	}
+}
+
+// geometric sets sum exp(i k theta) and the same weighted by the sample's time
+// from the part's centre, for k = 0..kmax.
+func (p *part) geometric(d *dirichlet, geo, lin []complex128, kmax int, rate float64) {
+	d.set(p.count, p.delta, kmax)
+	mid := cmplx.Rect(1, p.theta+p.delta*float64(p.count-1)/2)
+	zm := complex128(1)
+	for k := 0; k <= kmax; k++ {
+		a, b := d.value[k], d.lean[k]/rate
+		geo[k] = complex(real(zm)*a, imag(zm)*a)
+		lin[k] = complex(-imag(zm)*b, real(zm)*b)
+		zm *= mid
 	}
 }

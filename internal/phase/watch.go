@@ -54,12 +54,13 @@ type watch struct {
 	rms          []float64
 	running      []float64 // rms while it turned
 	sum, sq      []float64
-	count        int
+	count        int     // looks since rms was formed
+	stride, skip int     // samples from look to look, and to the next one
 	fastest      float64 // highest speed since standstill
 }
 
 const (
-	sparseLook  = 7   // every seventh sample is enough to see whether anything shakes
+	looks       = 400 // samples a second are enough to see whether anything shakes
 	overdue     = 2.5 // periods without an edge after which the tach is silent
 	stillShare  = 0.3 // of the running vibration: less is standstill
 	runDownFrom = 0.5 // of the highest speed: below it the rotor was running down
@@ -70,10 +71,11 @@ func (w *watch) samples(b *acq.Block, rate float64) {
 	if len(w.sum) != len(b.Samples) {
 		w.sum, w.sq = make([]float64, len(b.Samples)), make([]float64, len(b.Samples))
 		w.running = make([]float64, len(b.Samples))
+		w.stride = max(1, int(rate/looks))
 	}
 	for c, x := range b.Samples {
 		var s, q float64
-		for i := 0; i < len(x); i += sparseLook {
+		for i := w.skip; i < len(x); i += w.stride {
 			f := float64(x[i])
 			s += f
 			q += f * f
@@ -81,13 +83,18 @@ func (w *watch) samples(b *acq.Block, rate float64) {
 		w.sum[c] += s
 		w.sq[c] += q
 	}
-	w.count += (b.Len() + sparseLook - 1) / sparseLook
+	if b.Len() > w.skip {
+		n := (b.Len() - w.skip + w.stride - 1) / w.stride
+		w.count += n
+		w.skip += n * w.stride
+	}
+	w.skip -= b.Len()
 	w.quiet += float64(b.Len())
 	look := w.period
 	if look == 0 {
 		look = rate / 2
 	}
-	if float64(w.count*sparseLook) < math.Max(look, 16*sparseLook) {
+	if float64(w.count*w.stride) < look || w.count < 16 {
 		return
 	}
 	for c := range w.rms {

@@ -33,9 +33,9 @@ func plain(v float64, digits int, unit string) Amount {
 	if !finite(v) {
 		return unknown(unit)
 	}
-	d := digits - 1
+	d := 0
 	if v != 0 {
-		d -= int(math.Floor(math.Log10(math.Abs(v))))
+		d = digits - 1 - int(math.Floor(math.Log10(math.Abs(v))))
 	}
 	return Amount{Value: &v, Text: fixed(v, min(max(d, 0), 6)), Unit: unit}
 }

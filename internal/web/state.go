@@ -261,7 +261,9 @@ func amountsOf(c phase.Component, unit string, v View) (amplitude, angle Amount)
 	lead := cmplx.Phase(c.Value)
 	amplitude, angle = measured(c.Amplitude(), k*math.Sqrt(c.Cov.Along(lead)), unit), unknown("°")
 	if across := k * math.Sqrt(c.Cov.Along(lead+math.Pi/2)); c.HasPhase() && across < amp {
-		angle = measured(deg, math.Asin(across/amp)*180/math.Pi, "°")
+		half := math.Asin(across/amp) * 180 / math.Pi
+		p := math.Pow(10, float64(places(half)))
+		angle = measured(rotor.WrapDegrees(math.Round(deg*p)/p), half, "°") // never 360.0
 	}
 	return amplitude, angle
 }

@@ -64,7 +64,7 @@ var words = map[string]string{
 	"settle.turns":  "%d of %d turns",
 
 	"vectors":       "Once per turn (1x)",
-	"vectors.all":   "All sensors",
+	"vectors.all":   "All",
 	"vectors.note":  "Drawn with the mark at the top and the rotor turning anticlockwise. The shaded area around a tip is its 95 % region; the thin line is its path over the last minutes.",
 	"vectors.empty": "No vector yet",
 	"vectors.mark":  "mark",

@@ -196,8 +196,17 @@ func plainly(err error, data []byte) string {
 	return err.Error()
 }
 
-// Survey turns the file into a survey in SI.
+// Survey turns the file into a survey in SI, which must hold a reading.
 func (f *File) Survey() (*blades.Survey, error) {
+	s, err := f.begin()
+	if err == nil && len(s.Readings) == 0 {
+		err = errors.New("the survey holds no reading: give track_mm, pitch_deg or readings with leading_mm and trailing_mm for each blade")
+	}
+	return s, err
+}
+
+// begin is Survey of a file that may still be without readings.
+func (f *File) begin() (*blades.Survey, error) {
 	n := f.Blades
 	if n == 0 {
 		n = max(len(f.TrackMM), len(f.PitchDeg))
@@ -287,9 +296,6 @@ func (f *File) readings(s *blades.Survey) error {
 		add(r.Blade, blades.Incline, r.PitchDeg, degree, r.Confirmed)
 		add(r.Blade, blades.Mass, r.MassG, 1e-3, r.Confirmed)
 		add(r.Blade, blades.Moment, r.MomentGMM, 1e-6, r.Confirmed)
-	}
-	if len(s.Readings) == 0 {
-		return errors.New("the survey holds no reading: give track_mm, pitch_deg or readings with leading_mm and trailing_mm for each blade")
 	}
 	return nil
 }

@@ -130,6 +130,17 @@ func TestBadFiles(t *testing.T) {
 	}
 }
 
+func TestGuideOfAFileWithoutReadings(t *testing.T) {
+	f, err := Parse([]byte(`{"blades": 5}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	g, err := f.Guide(false)
+	if err != nil || g.Next != 1 || strings.Join(g.Keys, " ") != "leading_mm trailing_mm" || !strings.HasPrefix(g.Drawing, "<svg") || len(g.Caution) == 0 {
+		t.Errorf("%+v %v", g, err)
+	}
+}
+
 // FuzzParse: no file makes a panic or an answer that is not JSON.
 func FuzzParse(f *testing.F) {
 	for _, s := range []string{

@@ -175,8 +175,9 @@ export class Chart {
   cross(g, m, box, X, Y, col) {
     const x = X(this.x(this.cursor));
     if (x < box.x - 1 || x > box.x + box.w + 1) return;
-    g.strokeStyle = col("--ink"); g.lineWidth = 1.5;
-    g.beginPath(); g.moveTo(x, box.y); g.lineTo(x, box.y + box.h); g.stroke();
+    const tops = m.series.map((s) => s.y[this.cursor]).filter((v) => v !== null && v !== undefined).map(Y);
+    g.strokeStyle = col("--ink"); g.lineWidth = 1.5; // down to the value and no further: the peak itself stays in sight
+    g.beginPath(); g.moveTo(x, box.y); g.lineTo(x, tops.length ? Math.max(...tops) : box.y + box.h); g.stroke();
     for (const s of m.series) {
       const v = s.y[this.cursor];
       if (v === null || v === undefined) continue;

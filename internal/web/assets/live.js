@@ -130,7 +130,8 @@ function sensors(channels) {
     [c.amplitude, c.phase, c.overall].forEach((a, k) => {
       const [num, err] = row.cells[k + 1].children;
       const own = k !== 1 && a.unit !== (k ? first.overall : first.amplitude).unit ? ` ${a.unit}` : "";
-      write(num, a.text); write(err, (a.error ? `± ${a.error}` : "") + (a.value === null ? "" : own));
+      write(num, a.text); num.classList.toggle("long", a.text.length > 6);
+      write(err, (a.error ? `± ${a.error}` : "") + (a.value === null ? "" : own));
     });
     const z = row.cells[3].lastElementChild;
     z.hidden = !c.zone;

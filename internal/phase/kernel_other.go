@@ -1,0 +1,9 @@
+//go:build !amd64
+
+package phase
+
+const hasWide = false
+
+func sumAVX2(*float32, int, *[2 * wide]float32, float64, float64, float64, float64) (dc, re, im float64, peak float32) {
+	panic("the wide kernel exists on amd64 only")
+}
