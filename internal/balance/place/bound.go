@@ -61,6 +61,22 @@ func (b *box) reach(n complex128, k int) (sum float64) {
 	return sum
 }
 
+// last is the largest number of weights to look at. Where the person set none, it
+// is four, or three more than the fewest that could reach so far: beyond that
+// weights only fight each other, and cutting one to size serves better.
+func (b *box) last(target complex128, o *Options) int {
+	last := min(o.MaxWeights, mostPieces, b.room())
+	if !o.open {
+		return last
+	}
+	k := 0
+	for k < last && b.floor(target, k) > o.Accept {
+		k++
+	}
+	o.MaxWeights = max(usual, k+usual-1)
+	return min(last, o.MaxWeights)
+}
+
 // room is the most pieces that the places and the stock allow at all.
 func (b *box) room() int {
 	n, stock := 0, 0

@@ -16,10 +16,13 @@ type Fitted struct {
 	Fixed    bool    // may not be touched; it still fills its place
 }
 
+// usual is the number of weights up to which the trade-off is always shown.
+const usual = 4
+
 // Options narrow a split. The zero value asks for the fewest weights within 2 %
 // of the target, stacks allowed, boxes never empty.
 type Options struct {
-	MaxWeights int      // most weights handled; 0 = as many as it takes, up to 32
+	MaxWeights int      // most weights handled, up to 32; 0 = four, or three more than the fewest that could reach so far
 	Accept     float64  // kg at the plane's radius, residual that is near enough; 0 = 2 % of the target
 	Stack      int      // most weights on one place; 0 = as many as its cap carries
 	Stock      []int    // how many of each of the plane's Masses are left; nil = enough of all
@@ -27,7 +30,8 @@ type Options struct {
 	Speed      float64  // rad/s, highest speed, for the force on a fastener; 0 = unknown
 	Work       int      // candidates looked at before a search is cut off; 0 = 200 million, a second or two
 
-	always int // the trade-off is worked out up to here even where fewer weights reach
+	open   bool // MaxWeights was left to the search
+	always int  // the trade-off is worked out up to here even where fewer weights reach
 }
 
 // Piece is one weight that is put on.
@@ -160,9 +164,9 @@ func check(p rotor.Plane, target complex128, o *Options) error {
 			return fmt.Errorf("a weight is said to sit on place %d, which %s does not have: correct the place's number", f.Position, name(p))
 		}
 	}
-	o.always = min(o.MaxWeights, 5)
+	o.always = min(o.MaxWeights, usual+1)
 	if o.MaxWeights <= 0 {
-		o.always, o.MaxWeights = 4, mostPieces
+		o.always, o.MaxWeights, o.open = usual, mostPieces, true
 	}
 	if o.Work <= 0 {
 		o.Work = 200e6

@@ -143,3 +143,13 @@ func TestOldClipIsMoved(t *testing.T) {
 		t.Errorf("a fixed clip was moved: %+v", got)
 	}
 }
+
+// One heavy weight cannot make a light correction. Left to itself the search does
+// not pile weights against each other until it fits: it says what to cut.
+func TestWeightsDoNotFightEachOther(t *testing.T) {
+	p := rotor.Plane{Positions: holes(16), Masses: []float64{0.1}}
+	got := must(t, p, cmplx.Rect(0.08343, deg(308.8)), Options{})
+	if got.Reached || got.Weights > 4 || got.Instead == nil || !got.Has("cut-weight") {
+		t.Errorf("%d weights, notes %v", got.Weights, got.Notes)
+	}
+}

@@ -18,7 +18,7 @@ func splitBox(out *Placement, p rotor.Plane, o Options) {
 	best := found{r: cmplx.Abs(out.Target)} // the answer
 	least := best                           // the nearest of all
 	out.Tradeoff = []Step{{Residual: best.r, Bound: best.r}}
-	last := min(o.MaxWeights, mostPieces, b.room())
+	last := b.last(out.Target, &o)
 	end := b.floor(out.Target, last) // no number of weights comes nearer than this
 	proven := best.r > o.Accept      // no fewer weights than k reach it
 	for k := 1; k <= last; k++ {

@@ -80,6 +80,11 @@ func TestWordsOverTheRadio(t *testing.T) {
 	if words, _ = got.Words(v); !strings.Contains(words[1], "where blade 1 is, is not stated") {
 		t.Errorf("unknown blade 1 was hidden: %s", words[1])
 	}
+	h := Hole{Angle: deg(90), Depth: 0.0053, Mass: 0.0025, Holes: 2}
+	drill, err := h.Words("hub", View{From: "the inlet", Clockwise: true})
+	if err != nil || len(drill) != 3 || !strings.Contains(drill[2], "2 holes side by side, each 5.3 (five decimal three) millimetres deep to the tip, towards the shaft, at 90 (nine zero) degrees, 3 o'clock; together 2.50 grams") {
+		t.Errorf("%q %v", drill, err)
+	}
 	v.From = " "
 	if _, err := got.Words(v); err == nil {
 		t.Error("words without the side from which the rotor is seen")

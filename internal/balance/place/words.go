@@ -15,8 +15,7 @@ func (p Placement) Words(v View) ([]string, error) {
 	}
 	out := []string{
 		Caution,
-		fmt.Sprintf("%s. Stand at %s. Seen from there the rotor turns %s. Turn it by hand until the mark is at 12 o'clock; then %s. Degrees are counted %s.",
-			title(p.Plane), v.From, v.turns(), v.blade1(), v.counted()),
+		v.stand(p.Plane),
 	}
 	for _, f := range p.Removed {
 		out = append(out, fmt.Sprintf("Take off: place %s, the weight of %s.", said(fmt.Sprint(f.Position)), saidGrams(f.Mass)))
@@ -35,6 +34,28 @@ func (p Placement) Words(v View) ([]string, error) {
 		stays += ", more than was wanted"
 	}
 	return append(out, stays+"."), nil
+}
+
+// Words writes a hole to drill as Placement.Words does a weight.
+func (h Hole) Words(plane string, v View) ([]string, error) {
+	if err := v.check(); err != nil {
+		return nil, err
+	}
+	holes := "one hole"
+	if h.Holes > 1 {
+		holes = fmt.Sprintf("%d holes side by side, each", h.Holes)
+	}
+	return []string{
+		Caution,
+		v.stand(plane),
+		fmt.Sprintf("Drill, only where the maker allows it, never a blade or a stressed hub: %s %s millimetres deep to the tip, towards the shaft, at %s degrees, %s; together %s come out. Read back.",
+			holes, said(fmt.Sprintf("%.1f", h.Depth*1e3)), said(degrees(v.Convention.Degrees(h.Angle))), oclock(v.clock(h.Angle)), saidGrams(h.Mass)),
+	}, nil
+}
+
+func (v View) stand(plane string) string {
+	return fmt.Sprintf("%s. Stand at %s. Seen from there the rotor turns %s. Turn it by hand until the mark is at 12 o'clock; then %s. Degrees are counted %s.",
+		title(plane), v.From, v.turns(), v.blade1(), v.counted())
 }
 
 func (q Placed) words(v View) string {
