@@ -432,3 +432,59 @@ func TestMissingReadings(t *testing.T) {
 		t.Errorf("%v %v", a.Rows, a.Verdicts)
 	}
 }
+
+// The stated 95 % must hold the truth in 93 to 98 % of 2,000 jobs; the campaign
+// "coverage" asks the same of more kinds of noise and of faint trials.
+func TestStatedCoverage(t *testing.T) {
+	r := rand.New(rand.NewPCG(15, 1))
+	e := Errors{Mass: 0.01, Angle: 0.02, Repeat: 0.002}
+	slip := func(z complex128) complex128 { return z * complex(1+e.Mass*r.NormFloat64(), e.Angle*r.NormFloat64()) }
+	var held, asked [3]int
+	count := func(i int, in bool) {
+		asked[i]++
+		if in {
+			held[i]++
+		}
+	}
+	for job := range 2000 {
+		planes := 1 + job%2
+		tr := randomTruth(r, planes*(1+job%3), planes)
+		runs := standard(r, planes)
+		c := tr.caseOf(runs...)
+		const sigma = 0.03
+		for k := range c.Runs {
+			real := make([]complex128, planes)
+			for p := range real {
+				real[p] = slip(runs[k][p])
+			}
+			for s := range tr.v0 {
+				v := tr.v0[s] + dot(tr.a[s], real)
+				sd := math.Hypot(sigma, e.Repeat*cmplx.Abs(v))
+				c.Runs[k].Vectors[s].V = v + complex(sd*r.NormFloat64(), sd*r.NormFloat64())
+			}
+		}
+		c.Errors = e
+		a := mustSolve(t, c.state(sigma), Options{})
+		if a.MonteCarlo || a.Condition > 30 {
+			continue
+		}
+		exact := mustSolve(t, tr.caseOf(runs...), Options{})
+		w := make([]complex128, planes)
+		for p, k := range a.Corrections {
+			w[p] = slip(k.Total)
+			m, ang := cmplx.Abs(exact.Corrections[p].Total), cmplx.Phase(exact.Corrections[p].Total)
+			count(1, m >= k.Mass.Lo && m <= k.Mass.Hi)
+			mid := (k.Angle.Lo + k.Angle.Hi) / 2
+			count(2, math.Abs(rotor.WrapRadians(ang-mid)) <= (k.Angle.Hi-k.Angle.Lo)/2)
+		}
+		for s := range tr.v0 {
+			count(0, cmplx.Abs(tr.v0[s]+dot(tr.a[s], w)-a.Predicted[s].Residual) <= *a.Predicted[s].Radius95)
+		}
+	}
+	for i, what := range []string{"residual", "mass", "angle"} {
+		f := float64(held[i]) / float64(asked[i])
+		if asked[i] < 2000 || !(f >= 0.93 && f <= 0.98) {
+			t.Errorf("%s: the stated 95 %% held in %.1f %% of %d", what, 100*f, asked[i])
+		}
+	}
+}
