@@ -61,7 +61,7 @@ func (x *Extractor) Add(b *acq.Block, each func(*Turn)) {
 	at := x.blockTime(b)
 	x.start = at - float64(x.n)/x.rate
 	x.takeEdges(b)
-	x.watch.samples(b, x.rate)
+	x.watch.quiet += float64(b.Len())
 	for from := 0; from < b.Len(); {
 		take := min(b.Len()-from, cap(x.buf[0])-x.n)
 		for c := range x.buf {
@@ -72,6 +72,7 @@ func (x *Extractor) Add(b *acq.Block, each func(*Turn)) {
 		x.run(each)
 		x.trim(from < b.Len())
 	}
+	x.watch.samples(b, x.rate)
 	x.watch.silent(x)
 }
 

@@ -34,6 +34,7 @@ type lay struct {
 	parts   []part
 	borders [4]border
 	step    []stepper    // [seg*len(orders)+k]
+	first   []complex128 // [sector] exp(-i theta) at the sector's first sample
 	start   []complex128 // [sector*len(orders)+k] rotator at the sector's first sample
 	how     reach
 	even    dirichlet
@@ -54,7 +55,8 @@ func (l *lay) over(t *Turn, a []anchor, accel, rate float64) {
 		mid := float64(p.first) + float64(p.count-1)/2
 		t.at[s] = (mid - a[0].pos) / rate
 		t.mid[s] = p.theta + p.delta*float64(p.count-1)/2
-		p.geometric(&l.even, t.geo[s*(sh.kmax+1):], t.lin[s*(sh.kmax+1):], sh.kmax, rate)
+		l.even.set(p.count, p.delta, sh.kmax)
+		l.even.geometric(l.first[s], t.geo[s*(sh.kmax+1):], t.lin[s*(sh.kmax+1):], rate)
 	}
 	for i := range l.borders {
 		b := &l.borders[i]
@@ -126,7 +128,7 @@ func (l *lay) ends(a []anchor, accel float64) {
 }
 
 func (l *lay) rotators(orders []int) {
-	l.step, l.start = l.step[:0], l.start[:0]
+	l.step, l.start, l.first = l.step[:0], l.start[:0], l.first[:0]
 	for s := range l.parts {
 		p := &l.parts[s]
 		if s == 0 || p.seg != l.parts[s-1].seg {
@@ -136,6 +138,7 @@ func (l *lay) rotators(orders []int) {
 			}
 		}
 		sin, cos := math.Sincos(p.theta)
+		l.first = append(l.first, complex(cos, -sin))
 		for _, n := range orders {
 			l.start = append(l.start, power(complex(cos, -sin), n))
 		}
@@ -168,7 +171,8 @@ func power(z complex128, n int) complex128 {
 type dirichlet struct {
 	m           int
 	delta       float64
-	value, lean []float64 // [k]
+	value, lean []float64  // [k]
+	middle      complex128 // exp(i delta (m-1)/2)
 }
 
 func (d *dirichlet) set(m int, delta float64, kmax int) {
@@ -181,6 +185,7 @@ func (d *dirichlet) set(m int, delta float64, kmax int) {
 	half, full := cmplx.Rect(1, delta/2), cmplx.Rect(1, delta/2*n)
 	zh, zf := complex128(1), complex128(1)
 	d.value[0] = n
+	d.middle = cmplx.Rect(1, delta*(n-1)/2)
 	for k := 1; k <= kmax; k++ {
 		zh, zf = zh*half, zf*full
 		sh, ch, sf, cf := imag(zh), real(zh), imag(zf), real(zf)
@@ -193,12 +198,11 @@ func (d *dirichlet) set(m int, delta float64, kmax int) {
 }
 
 // geometric sets sum exp(i k theta) and the same weighted by the sample's time
-// from the part's centre, for k = 0..kmax.
-func (p *part) geometric(d *dirichlet, geo, lin []complex128, kmax int, rate float64) {
-	d.set(p.count, p.delta, kmax)
-	mid := cmplx.Rect(1, p.theta+p.delta*float64(p.count-1)/2)
+// from the middle, for every k; first is exp(-i theta) at the first sample.
+func (d *dirichlet) geometric(first complex128, geo, lin []complex128, rate float64) {
+	mid := conj(first) * d.middle
 	zm := complex128(1)
-	for k := 0; k <= kmax; k++ {
+	for k := range d.value {
 		a, b := d.value[k], d.lean[k]/rate
 		geo[k] = complex(real(zm)*a, imag(zm)*a)
 		lin[k] = complex(-imag(zm)*b, real(zm)*b)

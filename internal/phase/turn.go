@@ -25,7 +25,7 @@ type Turn struct {
 // maxSectors is how many parts of a turn are summed apart. A weight over turns
 // that were a staircase of whole turns would let a tone at 2.02 orders leak
 // 6e-3 into order 1; four steps a turn let 1e-6 through.
-const maxSectors = 8
+const maxSectors = 4
 
 // sums are the inner products of one turn, sector by sector, from which a
 // reading is fitted. The weight of a sample is 1 inside the turn and falls to

@@ -89,7 +89,6 @@ func (w *watch) samples(b *acq.Block, rate float64) {
 		w.skip += n * w.stride
 	}
 	w.skip -= b.Len()
-	w.quiet += float64(b.Len())
 	look := w.period
 	if look == 0 {
 		look = rate / 2
