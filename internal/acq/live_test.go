@@ -92,8 +92,9 @@ func TestReconnectsWithBackOff(t *testing.T) {
 		stop := func() {}
 		var down atomic.Bool
 		dial := func(context.Context) (port, error) {
+			isDown := down.Load() // before anything that the test reads
 			dials = append(dials, time.Since(start))
-			if down.Load() {
+			if isDown {
 				return nil, errors.New("no such port")
 			}
 			p = newFakePort()
