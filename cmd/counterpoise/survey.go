@@ -83,6 +83,12 @@ func printSurvey(w io.Writer, a *surveyfile.Reply) {
 	for _, v := range a.Verdicts {
 		fmt.Fprintf(w, "- %s\n", v.Text)
 	}
+	if a.Measured {
+		fmt.Fprintf(w, "- %s\n", a.Cause.Text)
+		for _, p := range a.Cause.Evidence {
+			fmt.Fprintf(w, "    %s\n", p.Text)
+		}
+	}
 	fmt.Fprintln(w)
 	for i, s := range a.Steps {
 		fmt.Fprintf(w, "%d. %s\n", i+1, s.Text)
@@ -95,7 +101,26 @@ func printSurvey(w io.Writer, a *surveyfile.Reply) {
 			fmt.Fprintf(w, "   blade %-2d  %.1f mm %s (ruler %+.1f mm)\n", m.Blade, math.Abs(*m.Track), m.Toward, *m.Ruler)
 		}
 	}
+	printSurvival(w, a)
 	for _, p := range a.Predicted {
 		fmt.Fprintf(w, "   %s will change by %.2f +-%.2f at %.0f deg\n", p.Sensor, p.Amplitude, p.Radius95, p.Deg)
+	}
+}
+
+// printSurvival shows what the moves must leave as it was.
+func printSurvival(w io.Writer, a *surveyfile.Reply) {
+	if len(a.Moves) == 0 {
+		return
+	}
+	for _, l := range []struct {
+		name, unit    string
+		before, after *float64
+	}{
+		{"mean pitch", "deg", a.Before.MeanPitch, a.After.MeanPitch},
+		{"tip clearance", "mm", a.Before.Clearance, a.After.Clearance},
+	} {
+		if l.before != nil && l.after != nil {
+			fmt.Fprintf(w, "   %s %.2f %s before, %.2f %s after\n", l.name, *l.before, l.unit, *l.after, l.unit)
+		}
 	}
 }

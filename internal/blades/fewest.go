@@ -17,7 +17,7 @@ type Limits struct {
 	Step     float64 // moves come in multiples of this; 0 = any size
 	Fixed    []bool  // blades that may not be moved; nil = none
 	Aim      float64 // fraction of the tolerances to aim at once the number of blades is settled, 0..1; 0 = 1
-	Budget   int     // multiplications that may go into the search before it is cut off; 0 = 300 million
+	Budget   int     // multiplications that may go into the search before it is cut off; 0 = 100 million
 }
 
 // Plan is the fewest blades to move, and how.
@@ -105,9 +105,9 @@ type search struct {
 	h       complex128   // harmonic as found
 	lim     Limits
 	order   []int // blades by value
-	tried   int // programs
-	work    int // multiplications in them
-	polish  int // work that may go into the least sum once a set is found
+	tried   int   // programs
+	work    int   // multiplications in them
+	polish  int   // work that may go into the least sum once a set is found
 	budget  int
 	nodes   int
 	compass [directions]complex128
@@ -119,7 +119,7 @@ func newSearch(x, angle, w []float64, lim Limits) *search {
 	s := &search{n: n, scale: scale, x: make([]float64, n), lim: lim, lo: make([]float64, n), hi: make([]float64, n),
 		e: make([]complex128, n), order: make([]int, n), budget: lim.Budget}
 	if s.budget == 0 {
-		s.budget = 300e6 // a third of a second or so
+		s.budget = 100e6 // some tenths of a second
 	}
 	s.polish = s.budget / 5
 	lim.Spread, lim.Harmonic, lim.Max, lim.Step = lim.Spread/scale, lim.Harmonic/scale, lim.Max/scale, lim.Step/scale

@@ -30,6 +30,7 @@ type Reply struct {
 	Swap       *ReplySwap       `json:"swap"`
 	Predicted  []ReplyChange    `json:"predicted"` // change of 1x by the moves
 	Cause      *ReplyCause      `json:"cause"`
+	Measured   bool             `json:"couple_measured"` // cause rests on a measured couple
 	Tolerance  ReplyTolerance   `json:"tolerance"`
 	Questions  []ReplyQuestion  `json:"questions"`
 	Cautions   []string         `json:"cautions"`
@@ -238,7 +239,7 @@ func (f *File) addPrediction(r *blades.Result, a *Reply) []blades.Verdict {
 func (f *File) addCause(r *blades.Result, a *Reply) {
 	e := blades.Evidence{Survey: r}
 	if m := f.Measured; m != nil {
-		e.CoupleKnown = true
+		e.CoupleKnown, a.Measured = true, true
 		e.Couple = f.Convention.Phasor(m.Couple.Amount*1e-9, m.Couple.AngleDeg)
 		e.CoupleCov = rotor.Isotropic(math.Pow(m.Couple.StandardError*1e-9, 2))
 		e.Sensors = 2
