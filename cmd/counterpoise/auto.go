@@ -116,6 +116,9 @@ func (u *unattended) run(ctx context.Context) (autoAnswer, error) {
 		if err := u.st.Run(ctx); err != nil {
 			return err
 		}
+		if ctx.Err() != nil {
+			return context.Cause(ctx)
+		}
 		return errStationEnded // the job decides when all is over
 	})
 	g.Go(func() (err error) {
