@@ -83,7 +83,7 @@ func TestKill(t *testing.T) {
 		acked, ended := 0, false
 		for !ended {
 			var killed bool
-			acked, killed, ended = killOnce(t, path, acked, time.Duration(rng.IntN(100_000))*time.Microsecond)
+			acked, killed, ended = killOnce(t, path, acked, rng.IntN(8), time.Duration(rng.IntN(10_000))*time.Microsecond)
 			if killed {
 				done++
 			}
@@ -108,9 +108,9 @@ func TestKill(t *testing.T) {
 	t.Logf("%d kills in %d jobs, by stage %v; %d events, %d torn ends set aside, none lost, every job balanced", done, jobs, moments, events, torn)
 }
 
-// killOnce runs a child and kills it some time after its first word, unless it
-// has come to the end of its job.
-func killOnce(t *testing.T, path string, acked int, after time.Duration) (now int, killed, ended bool) {
+// killOnce runs a child and kills it some time after it has acknowledged a few
+// events, unless it has come to the end of its job.
+func killOnce(t *testing.T, path string, acked, events int, after time.Duration) (now int, killed, ended bool) {
 	t.Helper()
 	cmd := exec.Command(os.Args[0])
 	cmd.Env = append(os.Environ(), childEnv+"="+path)
@@ -131,7 +131,7 @@ func killOnce(t *testing.T, path string, acked int, after time.Duration) (now in
 			t.Fatalf("event %d acknowledged after %d", n, acked)
 		}
 		acked = n
-		if timer == nil {
+		if events--; events < 0 && timer == nil {
 			timer = time.AfterFunc(after, func() { cmd.Process.Kill() })
 		}
 	}
