@@ -293,3 +293,63 @@ func TestSeveralStations(t *testing.T) {
 		t.Error("no station was accepted")
 	}
 }
+
+func TestPictures(t *testing.T) {
+	f := newFake("bench")
+	s := newServer(t, Config{}, f)
+	f.set(turning())
+	at := func(what, query string) string { return "/api/v1/stations/bench/" + what + "?" + query }
+	sp := getJSON[Spectrum](t, s, at("spectrum", "channel=DE-H&scale=um"))
+	// 6.8 mm/s peak on the line next to 24.67 Hz: 2 v/(2 pi f) = 87 um peak-to-peak
+	line := int(math.Round(1480.2 / 60 / sp.StepHz))
+	if sp.Unit != "µm peak-to-peak" || !(math.Abs(sp.Lines[line]-2*6.8e3/(2*math.Pi*1480.2/60)) <= 1) {
+		t.Errorf("%s, line %d reads %g", sp.Unit, line, sp.Lines[line])
+	}
+	if len(sp.Axes) != 3 || !(math.Abs(sp.Axes[2].PerHz*1480.2/60-1) <= 1e-9) || sp.Axes[1].PerHz != 60 {
+		t.Errorf("axes %+v", sp.Axes)
+	}
+	if raw := getJSON[Spectrum](t, s, at("spectrum", "channel=probe")); raw.Unit != "raw peak" {
+		t.Errorf("a raw spectrum is in %s", raw.Unit)
+	}
+	w := getJSON[Waveform](t, s, at("waveform", "channel=DE-H&scale=in%2Fs"))
+	if w.Unit != "in/s" || len(w.Values) != 1000 || len(w.Marks) != 5 || !(math.Abs(w.Marks[0]-0.01) <= 1e-9) || !(math.Abs(w.Values[0]*25.4-6.8*math.Cos(1)-1.3) <= 0.01) {
+		t.Errorf("waveform in %s, %d values from %g, marks %v", w.Unit, len(w.Values), w.Values[0], w.Marks)
+	}
+	for _, what := range []string{"spectrum", "waveform"} {
+		if got := send(s, "GET", home+at(what, "channel=nobody"), ""); got.Code != 404 || !strings.Contains(got.Body.String(), "nobody") {
+			t.Errorf("%s of an unknown channel: %d %s", what, got.Code, got.Body)
+		}
+		if got := send(s, "GET", home+at(what, "channel=DE-H&scale=x"), ""); got.Code != 400 {
+			t.Errorf("%s in an unknown scale: %d", what, got.Code)
+		}
+	}
+	bare := turning()
+	bare.Spectra, bare.Waveform, bare.Motion = nil, nil, station.Unknown
+	f.set(bare)
+	for _, what := range []string{"spectrum", "waveform"} {
+		if got := send(s, "GET", home+at(what, "channel=DE-H"), ""); got.Code != http.StatusNoContent {
+			t.Errorf("%s before there is one: %d", what, got.Code)
+		}
+	}
+}
+
+func TestZonesAndLevels(t *testing.T) {
+	f := newFake("bench")
+	f.set(turning())
+	s := newServer(t, Config{}, f)
+	s.stations[0].Config.Machine.Power = 2200
+	st := getJSON[State](t, s, "/api/v1/stations/bench/state")
+	// class I, up to 15 kW (ISO 10816-1 annex B, from memory): 0.71, 1.8, 4.5 mm/s
+	for i, want := range []struct{ text, zone string }{{"5.32", "D"}, {"2.66", "C"}, {"1.77", "B"}, {"1.33", "B"}, {"0.0100", ""}} {
+		if c := st.Channels[i]; c.Overall.Text != want.text || c.Zone != want.zone {
+			t.Errorf("%s: %s in zone %q, want %s in %q", c.Name, c.Overall.Text, c.Zone, want.text, want.zone)
+		}
+	}
+	if !strings.Contains(st.LevelNote, rotor.FromMemory) {
+		t.Errorf("the preset hides that it is from memory: %q", st.LevelNote)
+	}
+	m := getJSON[Measured](t, s, "/api/v1/stations/bench/reading?scale=um")
+	if c := m.Channels[0]; c.Measures != "peak-to-peak" || !(math.Abs(*c.Overall-88) <= 1e-9) {
+		t.Errorf("displacement level: %+v", c)
+	}
+}

@@ -208,7 +208,7 @@ func (s *Server) picture(w http.ResponseWriter, r *http.Request, st *Station, dr
 		s.fail(w, r, http.StatusNotFound, fmt.Sprintf(say("refused.channel"), channel))
 		return
 	}
-	s.fail(w, r, http.StatusNotFound, say("refused.nothing"))
+	w.WriteHeader(http.StatusNoContent) // there is such a channel, and nothing to draw yet
 }
 
 func (s *Server) state(w http.ResponseWriter, r *http.Request, st *Station) {

@@ -49,10 +49,13 @@ func (s Scale) level() Scale {
 	return scale("mm/s", rotor.RMS)
 }
 
-// unitText writes the micrometre as people do.
+// unitText writes a unit as people do.
 func unitText(name string) string {
-	if name == "um" {
+	switch name {
+	case "um":
 		return "µm"
+	case "m/s^2":
+		return "m/s²"
 	}
 	return name
 }

@@ -177,7 +177,6 @@ var words = map[string]string{
 	"refused.seats":    "Already %d live pages are open, which is the limit. Close one and try again.",
 	"refused.station":  "There is no station %q here.",
 	"refused.channel":  "There is no channel %q on this station.",
-	"refused.nothing":  "There is no such picture yet. Try again in a few seconds.",
 }
 
 // say finds a text. A missing key shows itself, and a test finds it.

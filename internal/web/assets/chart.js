@@ -7,7 +7,7 @@ export function steps(lo, hi, n) {
   const raw = (hi - lo) / Math.max(n, 1);
   if (!(raw > 0) || !isFinite(raw)) return [];
   const p = 10 ** Math.floor(Math.log10(raw));
-  const step = [1, 2, 5, 10].map((m) => m * p).find((s) => s >= raw * .999);
+  const step = [1, 2, 2.5, 5, 10].map((m) => m * p).find((s) => s >= raw * .999);
   const out = [];
   for (let i = Math.ceil(lo / step - 1e-9); i * step <= hi + step * 1e-9; i++) out.push(+(i * step).toPrecision(12));
   return out;
@@ -138,7 +138,7 @@ export class Chart {
       if (X(v) < box.x + box.w - 34) g.fillText(tick(v), X(v), box.y + box.h + 18);
     }
     g.textAlign = "right"; g.fillText(m.xLabel, box.x + box.w, box.y + box.h + 18);
-    const ys = m.log ? [0, 1, 2, 3, 4].map((d) => 10 ** (Math.ceil(Math.log10(r.lo)) + d)).filter((v) => v <= r.hi) : steps(r.lo, r.hi, box.h / 42);
+    const ys = m.log ? [0, 1, 2, 3, 4].map((d) => 10 ** (Math.ceil(Math.log10(r.lo)) + d)).filter((v) => v <= r.hi) : steps(r.lo, r.hi, box.h / 32);
     for (const v of ys) {
       g.beginPath(); g.moveTo(box.x - 4, Y(v)); g.lineTo(box.x + box.w, Y(v)); g.stroke();
       g.fillText(tick(v), box.x - 7, Y(v) + 4);

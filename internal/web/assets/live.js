@@ -40,6 +40,7 @@ function paint() {
   }
   for (const t of document.querySelectorAll("[data-tile]")) sentence(t, s[t.dataset.tile]);
   $("settle").value = s.settle.fraction;
+  $("scatter").hidden = s.scatter.value === null;
   if (s.channels.map((c) => c.name).join("\n") !== names.join("\n")) rename(s.channels);
   sensors(s.channels);
   table($("counts"), s.counts);
@@ -146,13 +147,17 @@ const polar = new Polar($("polar"), $("rings"));
 
 const got = { spectrum: 0, waveform: 0, busy: false };
 const channelName = () => names[Math.max(picked, 0)];
-const fetchJSON = async (path) => { const r = await fetch(api + path); if (!r.ok) throw new Error(r.status); return r.json(); };
+const fetchJSON = async (path) => { const r = await fetch(api + path); if (r.status !== 200) throw new Error(r.status); return r.json(); };
 
 async function pull() {
   if (got.busy || !state || !names.length || document.hidden) return;
   got.busy = true;
+  const p = state.pictures;
   try {
-    const q = `?channel=${encodeURIComponent(channelName())}`, p = state.pictures;
+    // without a link there is no picture, and an old one must not pass for a new one
+    if (!p.spectrum && got.spectrum) { got.spectrum = 0; spec = null; spectrum.set(null); readSpectrum(-1); }
+    if (!p.waveform && got.waveform) { got.waveform = 0; wave = null; waveform.set(null); $("waveform-read").textContent = ""; }
+    const q = `?channel=${encodeURIComponent(channelName())}`;
     if (spectrum.visible && p.spectrum && p.spectrum !== got.spectrum) { got.spectrum = p.spectrum; spectrumChart(await fetchJSON("/spectrum" + q)); }
     if (waveform.visible && p.waveform && p.waveform !== got.waveform) { got.waveform = p.waveform; waveformChart(await fetchJSON("/waveform" + q)); }
   } catch { /* the stream says what is wrong; the next round tries again */ } finally { got.busy = false; }

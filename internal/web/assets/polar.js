@@ -77,7 +77,7 @@ export class Polar {
   // so that rings do not dance.
   rescale(need) {
     if (!(need > 0)) return;
-    if (need > this.full || need < this.full * .35) this.full = nice(need / 5 * 1.05) * 5;
+    if (need > this.full || need < this.full * .55) this.full = nice(need / 5 * 1.05) * 5;
   }
 
   // draw shows channels (with vector, tolerance) and their paths; picked is an
@@ -91,7 +91,8 @@ export class Polar {
     let need = 0;
     channels.forEach((c, i) => {
       if (!c.vector || (picked >= 0 && i !== picked)) return;
-      need = Math.max(need, Math.hypot(c.vector.x, c.vector.y) + (c.vector.region ? Math.min(c.vector.major, 2 * Math.hypot(c.vector.x, c.vector.y)) : 0));
+      const far = Math.hypot(c.vector.x, c.vector.y); // a region larger than its vector may run out of the picture
+      need = Math.max(need, far + (c.vector.region ? Math.min(c.vector.major, far * .3) : 0));
       if (i === picked && c.tolerance) need = Math.max(need, c.tolerance);
     });
     this.rescale(need);
