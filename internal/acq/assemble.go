@@ -3,6 +3,7 @@ package acq
 import (
 	"fmt"
 	"math"
+	"reflect"
 	"slices"
 
 	"counterpoise/internal/acq/tickline"
@@ -98,7 +99,7 @@ func (a *assembler) greeting(g *tickline.Greeting) error {
 	a.greeted = true
 	same := *g
 	same.Flags, same.SelfTest = a.greet.Flags, a.greet.SelfTest
-	if a.setup != nil && greetsAlike(&same, &a.greet) {
+	if a.setup != nil && reflect.DeepEqual(same, a.greet) {
 		a.greet.Flags, a.greet.SelfTest = g.Flags, g.SelfTest
 		return nil
 	}
@@ -116,15 +117,6 @@ func (a *assembler) greeting(g *tickline.Greeting) error {
 		return a.word.done()
 	}
 	return nil
-}
-
-func greetsAlike(x, y *tickline.Greeting) bool {
-	if !slices.Equal(x.Channels, y.Channels) {
-		return false
-	}
-	a, b := *x, *y
-	a.Channels, b.Channels = nil, nil
-	return fmt.Sprintf("%+v", a) == fmt.Sprintf("%+v", b)
 }
 
 // setupOf turns a greeting and the options of the word into a set-up.

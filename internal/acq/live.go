@@ -134,7 +134,11 @@ func (s *live) run(ctx context.Context, p port) {
 		if s.err != nil || ctx.Err() != nil {
 			break
 		}
-		s.say(Down, false, fmt.Sprintf("the link to %s is lost (%v): no readings until it is back; trying again, check cable and power", s.name, err))
+		if opened == 0 {
+			s.say(Down, false, fmt.Sprintf("%v; trying again", err))
+		} else {
+			s.say(Down, false, fmt.Sprintf("the link to %s is lost (%v): no readings until it is back; trying again, check cable and power", s.name, err))
+		}
 		sleep(ctx, wait)
 		wait = min(2*wait, longWait)
 	}

@@ -282,6 +282,55 @@ func TestLostEdgesAreCounted(t *testing.T) {
 	}
 }
 
+// TestCutAtEveryByte loses the link after every byte of a capture, and goes on
+// 40 samples later.
+func TestCutAtEveryByte(t *testing.T) {
+	whole := newBoard()
+	capture := whole.greeting(nil)
+	for range 4 {
+		capture = whole.data(capture)
+	}
+	for n := range capture {
+		b := newBoard()
+		b.greeting(nil)
+		for range 6 {
+			b.make()
+		}
+		rest := b.greeting([]byte{0})
+		for range 3 {
+			rest = b.data(rest)
+		}
+		w, _ := parseWord("-")
+		fr := newWire(w)
+		var blocks []Block
+		for i, part := range [][]byte{capture[:n], rest} {
+			if i == 1 {
+				fr.cut()
+			}
+			for len(part) > 0 {
+				var blk Block
+				k, filled, err := fr.feed(part, &blk)
+				if part = part[k:]; err != nil {
+					t.Fatal(err)
+				}
+				if filled {
+					fr.counts.deliver(&blk)
+					blocks = append(blocks, blk)
+				}
+			}
+		}
+		check(t, b, blocks)
+		c := fr.counts
+		first := blocks[0].Sample
+		if c.Samples+c.LostSamples+first != b.sample || c.Bytes != uint64(n+len(rest)) {
+			t.Fatalf("cut after %d bytes: %+v, first %d, of %d", n, c, first, b.sample)
+		}
+		if want := len(blocks) > 3; want != (c.Gaps["link_down"] == 1) {
+			t.Fatalf("cut after %d bytes: %d blocks, gaps %v", n, len(blocks), c.Gaps)
+		}
+	}
+}
+
 func TestNoDataBeforeTheGreeting(t *testing.T) {
 	b := newBoard()
 	wire := b.data(b.data(nil))
