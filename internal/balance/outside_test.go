@@ -135,9 +135,35 @@ func TestMovingTestWeight(t *testing.T) {
 	if !(r.Spread <= 0.12) {
 		t.Errorf("a rotor at 1 U_mar spreads %.3f, and the standard's limit is 0.12", r.Spread)
 	}
+	if ok, out, err := ProveUmar(twelve.Readings); err != nil || !ok || out != 0 {
+		t.Errorf("a rotor at 1 U_mar: %v, %d outside, %v", ok, out, err)
+	}
+	twelve.Readings[3], twelve.Readings[8] = twelve.Readings[3]*1.3, twelve.Readings[8]*0.7
+	if ok, out, _ := ProveUmar(twelve.Readings); ok || out != 2 {
+		t.Errorf("two readings far outside passed: %d", out)
+	}
 	for _, bad := range []TestWeight{{}, {Test: 1, Angles: []float64{0, 1, 2, 3}, Readings: []float64{1, 2, math.NaN(), 1}}, {Test: -1, Angles: q.Angles, Readings: q.Readings}, {Test: 1, Angles: q.Angles, Readings: make([]float64, 6)}} {
 		if _, err := ProveResidual(bad); err == nil {
 			t.Errorf("%v was accepted", bad)
 		}
+	}
+}
+
+// D1: Bloch and Geitner, page 296: a rotor of 50 000 g on a machine of e_mar 0.00002
+// in has U_mar 0.5 g in per plane, and the test mass is 5 g in: 1.25 g at 4 in.
+func TestUmarWorkedExample(t *testing.T) {
+	umar := 50000 * 0.00002 / 2
+	nearly(t, "U_mar per plane", umar, 0.5, 1e-12)
+	nearly(t, "test mass at 4 in", 10*umar/4, 1.25, 1e-12)
+	// With the claimed residual in the plane the readings spread by 10 %, inside 12.
+	var readings []float64
+	for i := range 12 {
+		readings = append(readings, cmplx.Abs(complex(umar, 0)+cmplx.Rect(10*umar, float64(i)*math.Pi/6)))
+	}
+	if ok, _, err := ProveUmar(readings); err != nil || !ok {
+		t.Errorf("the claim fails: %v %v", readings, err)
+	}
+	if _, _, err := ProveUmar(readings[:6]); err == nil {
+		t.Error("six readings were accepted for twelve")
 	}
 }

@@ -72,3 +72,45 @@ func (p *Prior) usable(c *Case, print FingerPrint) (reason string) {
 	}
 	return ""
 }
+
+// Learn makes a prior from finished jobs of one machine, or of machines of one
+// type: per coefficient the mean, and the scatter from job to job (never taken as
+// smaller than the jobs' own errors). One job says nothing about scatter; then it
+// is taken as guess, a relative standard deviation such as 0.3. A job whose
+// coefficient is so far from the others that chance would bring it there once in a
+// thousand times should be looked at, not learnt; that gate is Solve's.
+func Learn(jobs []Answer, print FingerPrint, guess float64) (Prior, error) {
+	if len(jobs) == 0 || !(guess > 0) {
+		return Prior{}, fmt.Errorf("learning coefficients takes at least one finished job and a guess of their scatter above zero")
+	}
+	p := Prior{Print: print, Jobs: len(jobs)}
+	for s := range jobs[0].Influence {
+		mean, sd := make([]complex128, len(jobs[0].Influence[s])), make([]float64, len(jobs[0].Influence[s]))
+		for q := range mean {
+			scatter, own := 0.0, 0.0
+			for _, j := range jobs {
+				if len(j.Influence) != len(jobs[0].Influence) || len(j.Influence[s]) != len(mean) {
+					return Prior{}, fmt.Errorf("the jobs have different numbers of sensors or planes: learn only from jobs of one set-up")
+				}
+				mean[q] += j.Influence[s][q] / complex(float64(len(jobs)), 0)
+				if j.InfluenceCov != nil {
+					own += 2 * j.InfluenceCov[s][q].PerAxis() / float64(len(jobs))
+				}
+			}
+			for _, j := range jobs {
+				scatter += abs2(j.Influence[s][q] - mean[q])
+			}
+			if n := float64(len(jobs)); n > 1 {
+				// the mean itself errs by scatter/n; few jobs know the scatter badly, so
+				// the guess counts as two jobs of its own
+				g := guess * guess * abs2(mean[q])
+				scatter = (scatter + 2*g) / (n - 1 + 2) * (1 + 1/n)
+			} else {
+				scatter = guess * guess * abs2(mean[q])
+			}
+			sd[q] = math.Sqrt(math.Max(scatter, own))
+		}
+		p.Mean, p.SD = append(p.Mean, mean), append(p.SD, sd)
+	}
+	return p, nil
+}

@@ -488,3 +488,56 @@ func TestStatedCoverage(t *testing.T) {
 		}
 	}
 }
+
+// Jobs of one type teach the next: with little scatter between them one shot ends
+// within tolerance, and the answer says beforehand that it will.
+func TestLearningFromJobs(t *testing.T) {
+	r := rand.New(rand.NewPCG(16, 1))
+	family := randomTruth(r, 2, 1)
+	member := func() truth {
+		m := randomTruth(r, 2, 1)
+		for s := range m.a {
+			m.a[s][0] = family.a[s][0] * (1 + complex(0.02*r.NormFloat64(), 0.02*r.NormFloat64()))
+			m.v0[s] = m.a[s][0] * polar(0.06, 130) // one plane can null it
+		}
+		return m
+	}
+	print := FingerPrint{Sensors: []string{"1", "2"}, Radii: []float64{0.3}}
+	var jobs []Answer
+	for range 8 {
+		c := member().caseOf([]complex128{0}, []complex128{0.05}).state(0.01)
+		jobs = append(jobs, mustSolve(t, c, Options{}))
+	}
+	first, err := Learn(jobs[:1], print, 0.3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	later, err := Learn(jobs, print, 0.3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !(later.SD[0][0] < first.SD[0][0]) {
+		t.Errorf("eight jobs know no more than one: %g, %g", later.SD[0][0], first.SD[0][0])
+	}
+	next := member()
+	c := next.caseOf([]complex128{0}).state(0.01).within(5)
+	c.Planes[0].Radius = 0.3
+	if a := mustSolve(t, c, Options{Prior: &first, Print: print, Method: Ridge}); !a.Has("one-shot-as-trial") && !a.Has("one-shot") {
+		t.Error(a.Verdicts)
+	}
+	a := mustSolve(t, c, Options{Prior: &later, Print: print, Method: Ridge})
+	if !a.Has("one-shot") {
+		t.Errorf("eight alike jobs are not enough for one shot: %v", a.Verdicts)
+	}
+	for s := range next.v0 {
+		if left := cmplx.Abs(next.v0[s] + next.a[s][0]*a.Corrections[0].Total); !(left <= 5) {
+			t.Errorf("one shot left %g at sensor %d", left, s+1)
+		}
+	}
+	if b := mustSolve(t, c.within(0.01), Options{Prior: &later, Print: print}); !b.Has("one-shot-as-trial") {
+		t.Error(b.Verdicts)
+	}
+	if _, err := Learn(nil, print, 0.3); err == nil {
+		t.Error("learnt from nothing")
+	}
+}

@@ -92,3 +92,30 @@ func (r *TestWeightResult) fit(t TestWeight) {
 		r.Error = slope * math.Sqrt(res/(n-3)*2/n) / mean * t.Test
 	}
 }
+
+// spreadOfUmar is how far each of twelve readings may lie from their mean when a
+// machine proves its smallest achievable residual unbalance with a test mass of ten
+// times that: 12 % (Bloch and Geitner, Machinery Component Maintenance and Repair,
+// page 298, after ISO 2953 / 21940-21).
+const spreadOfUmar = 0.12
+
+// ProveUmar says whether twelve readings 30 degrees apart, with a test mass of ten
+// times the claimed U_mar, support the claim; one may lie outside (from memory).
+func ProveUmar(readings []float64) (ok bool, outside int, err error) {
+	if len(readings) != 12 {
+		return false, 0, fmt.Errorf("the test takes twelve readings, one every 30 degrees: there are %d", len(readings))
+	}
+	mean := 0.0
+	for _, v := range readings {
+		mean += v / 12
+	}
+	if !(mean > 0) || math.IsInf(mean, 0) {
+		return false, 0, fmt.Errorf("the mean of the twelve readings is %g: measure them again", mean)
+	}
+	for _, v := range readings {
+		if !(math.Abs(v/mean-1) <= spreadOfUmar) {
+			outside++
+		}
+	}
+	return outside <= 1, outside, nil
+}

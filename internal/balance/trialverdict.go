@@ -129,3 +129,26 @@ func (s *solver) limitWord(p int, want float64) string {
 	}
 	return ""
 }
+
+// judgeOneShot judges a correction that rests on stored coefficients alone.
+func (s *solver) judgeOneShot() {
+	for _, w := range s.m.totals {
+		if norm(w) > 0 {
+			return
+		}
+	}
+	worst := 0.0
+	for i, r := range s.rows {
+		g := &s.m.groups[r.group]
+		tol := s.m.c.Sensors[g.sensor].Tolerance
+		if !g.hasPrior() || tol == 0 || s.a.Predicted[i].Radius95 == nil {
+			return
+		}
+		worst = math.Max(worst, (cmplx.Abs(s.a.Predicted[i].Residual)+*s.a.Predicted[i].Radius95)/tol)
+	}
+	if worst <= 1 {
+		s.a.verdict("one-shot", fmt.Sprintf("The stored coefficients are sure enough to correct without a trial: the worst sensor should end within %.0f %% of its tolerance (95 %%). Prove it with a run.", 100*worst))
+		return
+	}
+	s.a.verdict("one-shot-as-trial", fmt.Sprintf("The stored coefficients alone leave the worst sensor anywhere up to %.1f times its tolerance. Fit this correction all the same, as the trial: it is the best trial there is, and the next run will sharpen it.", worst))
+}

@@ -27,6 +27,7 @@ func (s *solver) judge() {
 	s.judgeSpeed()
 	s.judgeStates()
 	s.judgeTrial()
+	s.judgeOneShot()
 	s.judgeCaps()
 	s.judgeOnePlane()
 	s.judgeShares()
