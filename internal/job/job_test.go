@@ -531,7 +531,7 @@ func TestStepsCarryCautions(t *testing.T) {
 	}
 	// Random walks through a job: every event kind at random, whatever is
 	// accepted; the offered step must always be safe.
-	for seed := range uint64(200) {
+	for seed := range uint64(100) {
 		j := New2(t, memory{})
 		rng := rand.New(rand.NewPCG(seed, 7))
 		for n := range 60 {
