@@ -239,7 +239,7 @@ func (x *Extractor) sum(v verdict, each func(*Turn)) {
 	x.values(t, v)
 	t.Number = x.turns
 	x.turns++
-	t.dropped, t.run = x.dropped, x.stops
+	t.dropped, t.run, t.alike = x.dropped, x.stops, x.judge.wheel.alike
 	x.watch.turn(t)
 	if each != nil {
 		each(t)

@@ -3,6 +3,7 @@ package phase
 import (
 	"fmt"
 	"math"
+	"math/cmplx"
 
 	"counterpoise/internal/rotor"
 )
@@ -16,6 +17,9 @@ const (
 	NotSettled    = "not-settled"
 	DeadChannel   = "dead-channel"
 	NotFinite     = "not-finite"
+	MarkAmbiguous = "mark-ambiguous"
+	NearTone      = "near-neighbour-tone"
+	Clipped       = "clipped"
 )
 
 const (
@@ -35,6 +39,12 @@ func (a *Average) judge(r *Reading) {
 	}
 	if share := r.SpeedSD / r.Speed; share > unsteady {
 		r.flag(SpeedUnsteady, share > veryUnsteady, "The speed varied by %.1f %% (standard deviation) around %.0f rpm: hold it steady, or read while it is.", 100*share, rotor.RPM(r.Speed))
+	}
+	if a.at(0).alike {
+		r.flag(MarkAmbiguous, true, "The %d marks of a revolution look alike, so which of them is zero is not known and the phase may jump between runs: make one spacing wider, or use one mark.", a.at(0).shape.setup.PulsesPerTurn)
+	}
+	if n := r.Dropped[DropValue]; 20*n > r.Turns {
+		r.flag(Clipped, 2*n > r.Turns, "%d revolutions held samples at the end of the converter's range or no numbers at all: lower the gain or look at the cable.", n)
 	}
 	lost := 0
 	for _, n := range r.Dropped {
@@ -65,7 +75,7 @@ func (a *Average) judgeChannel(r *Reading, c int) {
 		r.flag(DeadChannel, true, "Channel %q delivers a constant: no sensor does. Look at its cable and supply.", ch.Name)
 		return
 	}
-	if first.lean > leans {
+	if first.lean > leans && first.StandardError() > 10*constantShare*(cmplx.Abs(first.Value)+math.Abs(a.fit.sol[c*a.fit.params])) {
 		r.flag(NotSettled, false, "Channel %q still changes slowly at order %d (%.0f times more than noise that forgets): the stated error may be too small. Read over at least %d turns.", ch.Name, first.Order, first.lean, 4*r.Turns)
 	}
 	if !first.HasPhase() {

@@ -16,22 +16,20 @@ const (
 
 // judge decides which edges end a turn.
 type judge struct {
-	rate     float64
 	min, max float64 // samples a turn at the fastest and slowest speed
-	marks    int     // per turn
 
 	raw  [rhythm]float64 // last raw intervals, samples
 	n    int             // how many of raw, up to rhythm; raw[(n-1)%rhythm] style ring below
 	next int
 
-	has     bool    // anchor is valid
-	anchor  anchor  // last edge in rhythm
-	prev    float64 // last raw edge, whatever it was worth
-	prevOK  bool
-	extra   uint8 // edges out of rhythm since the anchor
-	doubled bool
-	before  float64 // the interval accepted before, 0 = none
-	got     [2]anchor
+	wheel  wheel
+	has    bool    // the last mark in rhythm is known: wheel.pos
+	prev   float64 // last raw edge, whatever it was worth
+	part   bool    // the turn that runs began between its marks: it is none
+	bad    bool    // the turn that runs has lost its claim, for why
+	why    Drop
+	before float64 // length of the turn accepted before, 0 = none
+	got    [maxSectors + 1]anchor
 }
 
 // verdict is what an edge meant.
@@ -46,7 +44,7 @@ type verdict struct {
 }
 
 func newJudge(pulses int, rate float64, cfg Config) judge {
-	return judge{rate: rate, marks: max(1, pulses),
+	return judge{wheel: newWheel(pulses),
 		min: 2 * math.Pi / cfg.MaxSpeed * rate, max: 2 * math.Pi / cfg.MinSpeed * rate}
 }
 
@@ -54,7 +52,7 @@ func newJudge(pulses int, rate float64, cfg Config) judge {
 func (j *judge) open() bool { return j.has }
 
 // oldest is the first sample position still needed.
-func (j *judge) oldest() (float64, bool) { return j.anchor.pos, j.has }
+func (j *judge) oldest() (float64, bool) { return j.wheel.begin(), j.has }
 
 // cold reports whether the rhythm is not known.
 func (j *judge) cold() bool { return j.n == 0 }
@@ -62,37 +60,44 @@ func (j *judge) cold() bool { return j.n == 0 }
 // lookahead is how many edges must follow before the next is judged.
 func (j *judge) lookahead() int {
 	if j.cold() {
-		return warmUp
+		return warmUp * j.wheel.marks()
 	}
 	return 0
 }
 
 // breakOff forgets the turn that has begun; the rhythm stays.
 func (j *judge) breakOff() {
-	j.has, j.prevOK, j.before, j.extra = false, false, 0, 0
+	j.has, j.before, j.bad = false, 0, false
+	if j.wheel.marks() > 1 { // which mark comes next is not known either
+		j.n, j.next = 0, 0
+		j.wheel.lose()
+	}
 }
 
 // forget forgets the rhythm, too.
 func (j *judge) forget() {
 	j.breakOff()
 	j.n, j.next = 0, 0
+	j.wheel.lose()
 }
 
 func (j *judge) shift(by float64) {
-	j.anchor.pos -= by
+	j.wheel.shift(by)
 	j.prev -= by
 }
 
 // warm learns the rhythm from edges not yet judged, the first interval last,
 // because it is the next to be judged.
 func (j *judge) warm(q *queue) {
-	for i := min(warmUp, q.len()-1); i > 0; i-- {
-		if !q.at(i).lost {
-			j.learn(q.at(i).pos - q.at(i-1).pos)
+	j.wheel.learn(q)
+	n := min(j.lookahead(), q.len()-1)
+	for i := n; i > 0; i-- {
+		if i <= rhythm && !q.at(i).lost {
+			j.learn((q.at(i).pos - q.at(i-1).pos) / j.wheel.share(i-1))
 		}
 	}
 	if j.n == 0 {
-		j.learn(q.at(1).pos - q.at(0).pos)
+		j.learn((q.at(1).pos - q.at(0).pos) / j.wheel.share(0))
 	}
 }
 
@@ -102,7 +107,7 @@ func (j *judge) learn(d float64) {
 	j.n = min(j.n+1, rhythm)
 }
 
-// expect is the interval that the rhythm says comes next.
+// expect is the length of a turn in samples that the rhythm says comes next.
 func (j *judge) expect() float64 {
 	var d [rhythm]float64
 	oldest := j.next - j.n + rhythm
@@ -145,60 +150,93 @@ func median(d []float64) float64 {
 
 // edge judges the next edge.
 func (j *judge) edge(m mark) (v verdict) {
-	expected := j.expect()
+	turn := j.expect()
 	if m.lost && j.has {
 		v.drops, v.reason = 1, DropMissed
 		j.breakOff()
 	}
-	if j.prevOK {
-		j.learn(m.pos - j.prev)
-	}
-	j.prev, j.prevOK = m.pos, true
 	if !j.has {
-		j.restart(m.pos)
-		return v
-	}
-	d := m.pos - j.anchor.pos
-	switch r := d / expected; {
-	case r < 1-tolerance:
-		j.extra++
-		j.doubled = r < tolerance
-		return v
-	case r <= 1+tolerance:
-		j.inRhythm(m, d, &v)
-	default:
-		whole := math.Round(r)
-		v.drops, v.reason = max(1, int(math.Min(whole, 1e6))), DropMissed
-		if math.Abs(r-whole) > tolerance {
-			v.reason = DropSpeed
+		if !j.wheel.known() && j.wheel.marks() > 1 {
+			j.n = 0 // which mark this is must be learned again
+			return v
 		}
-		j.before = 0
+		j.has, j.prev, j.part = true, m.pos, j.wheel.at != 0
+		j.wheel.start(m.pos)
+		return v
 	}
-	j.restart(m.pos)
+	share := j.wheel.share(0)
+	j.learn((m.pos - j.prev) / share)
+	j.prev = m.pos
+	d := (m.pos - j.wheel.pos()) / turn
+	switch {
+	case d < (1-tolerance)*share:
+		j.spoil(DropSpurious)
+		if d < tolerance*share {
+			j.why = DropDoubled
+		}
+		return v
+	case d <= (1+tolerance)*share:
+		v.good, v.period = true, (m.pos-j.wheel.pos())/share
+		j.pass(m.pos, 1, &v)
+		return v
+	}
+	k, ok := j.wheel.missed(d, tolerance)
+	j.spoil(DropMissed)
+	if !ok {
+		j.why = DropSpeed
+		if j.wheel.marks() > 1 {
+			v.drops, v.reason = 1, DropSpeed
+			j.breakOff()
+			return v
+		}
+	}
+	j.pass(m.pos, k, &v)
 	return v
 }
 
-func (j *judge) restart(pos float64) {
-	j.anchor, j.has, j.extra, j.doubled = anchor{pos: pos}, true, 0, false
+func (j *judge) spoil(why Drop) {
+	if !j.bad {
+		j.bad, j.why = true, why
+	}
 }
 
-// inRhythm ends a turn at an edge that came when it should.
-func (j *judge) inRhythm(m mark, d float64, v *verdict) {
-	v.good, v.period = true, d
-	switch {
-	case d < j.min || d > j.max:
-		v.drops, v.reason = 1, DropSpeed
-	case j.extra > 0 && j.doubled:
-		v.drops, v.reason = 1, DropDoubled
-	case j.extra > 0:
-		v.drops, v.reason = 1, DropSpurious
-	default:
-		v.turn = true
-		j.got = [2]anchor{{j.anchor.pos, 0}, {m.pos, 2 * math.Pi}}
-		v.anchors = j.got[:]
-		if j.before > 0 {
-			v.accel = 4 * math.Pi * (1/d - 1/j.before) / (d + j.before)
+// pass moves on by k marks to an edge at pos. Only one mark at a time can end a
+// good turn.
+func (j *judge) pass(pos float64, k int, v *verdict) {
+	if k > 1 {
+		j.before = 0
+	}
+	why := j.why
+	for i := range k {
+		if !j.wheel.advance(pos) {
+			continue
 		}
+		switch {
+		case j.part:
+		case k == 1 && !j.bad:
+			j.complete(pos, v)
+		default:
+			v.drops, v.reason = v.drops+1, why
+			j.before = 0
+		}
+		j.bad, j.part = i < k-1, false
+		j.why = why
+		j.wheel.start(pos)
+	}
+}
+
+// complete ends a turn in which every mark came when it should.
+func (j *judge) complete(pos float64, v *verdict) {
+	d := pos - j.wheel.begin()
+	if d < j.min || d > j.max {
+		v.drops, v.reason = 1, DropSpeed
+		j.before = 0
+		return
+	}
+	v.turn = true
+	v.anchors = j.wheel.anchors(j.got[:0], pos)
+	if j.before > 0 {
+		v.accel = 4 * math.Pi * (1/d - 1/j.before) / (d + j.before)
 	}
 	j.before = d
 }

@@ -18,6 +18,7 @@ type Turn struct {
 
 	shape   *shape
 	run     uint64           // grows at every standstill and every new set-up
+	alike   bool             // the marks of the turn cannot be told apart
 	dropped [NumDrops]uint64 // what was dropped until this turn
 	sums
 }

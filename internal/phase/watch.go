@@ -51,6 +51,7 @@ type watch struct {
 	speed, accel float64
 	period       float64 // samples, of the last turn in rhythm
 	quiet        float64 // samples since the last edge in rhythm
+	late         float64 // by how many samples edges come after their place, lately
 	rms          []float64
 	running      []float64 // rms while it turned
 	sum, sq      []float64
@@ -61,7 +62,7 @@ type watch struct {
 
 const (
 	looks       = 400 // samples a second are enough to see whether anything shakes
-	overdue     = 2.5 // periods without an edge after which the tach is silent
+	overdue     = 4   // periods without an edge after which the tach is silent
 	stillShare  = 0.3 // of the running vibration: less is standstill
 	runDownFrom = 0.5 // of the highest speed: below it the rotor was running down
 )
@@ -116,11 +117,16 @@ func (w *watch) gap() {
 
 // edge follows the rhythm.
 func (w *watch) edge(x *Extractor, v verdict) {
+	if !v.good && v.drops == 0 {
+		return
+	}
+	if x.judge.open() {
+		w.quiet = float64(x.n) - x.judge.wheel.pos()
+		w.late = math.Max(0.98*w.late, w.quiet)
+	}
 	if !v.good {
 		return
 	}
-	e, _ := x.judge.oldest()
-	w.quiet = float64(x.n) - e
 	speed := 2 * math.Pi * x.rate / v.period
 	if w.period > 0 && w.motion == Turning {
 		w.accel = (speed - w.speed) / (v.period / x.rate)
@@ -143,23 +149,21 @@ func (w *watch) silent(x *Extractor) {
 	if w.motion == Unknown && w.tach && w.quiet > 2*math.Pi/x.cfg.MinSpeed*x.rate && w.period == 0 {
 		w.motion = Still
 	}
-	if w.period == 0 || w.quiet < overdue*w.period || w.motion != Turning && w.motion != LostTach {
+	if w.period == 0 || w.quiet < overdue*w.period+w.late || w.motion != Turning && w.motion != LostTach {
 		return
 	}
 	ranDown := w.accel < 0 && w.speed < runDownFrom*w.fastest
-	quiet := w.quiet > 4*w.period
+	quiet := true
 	for c := range w.rms {
 		if w.rms[c] > stillShare*w.running[c] {
 			quiet = false
 		}
 	}
-	if w.motion == Turning {
+	w.motion = LostTach
+	if ranDown || quiet { // whatever turns next may be another rotor
+		w.motion = Still
 		x.judge.forget()
 		x.stops++
 		x.meanAt = math.NaN()
-	}
-	w.motion = LostTach
-	if ranDown || quiet {
-		w.motion = Still
 	}
 }
