@@ -111,7 +111,7 @@ func TestOneBladeAndTwo(t *testing.T) {
 // A search that is cut off says how many blades were proven to be too few.
 func TestCutOff(t *testing.T) {
 	r := rand.New(rand.NewPCG(8, 10))
-	n := 24
+	n := 12
 	x := make([]float64, n)
 	for i := range x {
 		x[i] = r.NormFloat64()

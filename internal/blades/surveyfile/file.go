@@ -104,6 +104,7 @@ type Plane struct {
 	Name     string  `json:"name"`
 	RadiusMM float64 `json:"radius_mm"`
 	ZMM      float64 `json:"z_mm"`
+	CapG     float64 `json:"cap_g"` // most that may be fitted; 0 = not known
 }
 
 // Sensor names a sensor.
@@ -318,7 +319,7 @@ func pointers(v []float64) (out []*float64) {
 // planes in SI.
 func (f *File) planes() (out []rotor.Plane) {
 	for _, p := range f.Planes {
-		out = append(out, rotor.Plane{Name: p.Name, Radius: p.RadiusMM * mm, Z: p.ZMM * mm})
+		out = append(out, rotor.Plane{Name: p.Name, Radius: p.RadiusMM * mm, Z: p.ZMM * mm, Cap: p.CapG * 1e-3})
 	}
 	return out
 }

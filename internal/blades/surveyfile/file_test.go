@@ -92,11 +92,14 @@ func TestReadingsOfTwoEdges(t *testing.T) {
 	a := answer(t, `{"blades": 3, "chord_mm": 140, "tip_radius_mm": 400, "hub_radius_mm": 120, "blade_mass_g": 900, "material": "ductile-sheet",
 	  "readings": [{"blade": 1, "leading_mm": 41.0, "trailing_mm": 62.5}, {"blade": 2, "leading_mm": 41.0, "trailing_mm": 62.5},
 	               {"blade": 3, "leading_mm": 43.0, "trailing_mm": 64.5}],
-	  "planes": [{"name": "front", "radius_mm": 100, "z_mm": -20}, {"name": "back", "radius_mm": 100, "z_mm": 20}]}`)
+	  "planes": [{"name": "front", "radius_mm": 100, "z_mm": -20, "cap_g": 0.5}, {"name": "back", "radius_mm": 100, "z_mm": 20}]}`)
 	near(t, "pitch", a.Pitch.Mean, math.Asin(21.5/140)*180/math.Pi, 1e-9)
 	near(t, "spread", a.Track.Spread, 2, 1e-9)
 	if len(a.Moves) != 1 || a.Moves[0].Blade != 3 || *a.Moves[0].Track > -1 || a.Moves[0].Toward != "upstream" {
 		t.Errorf("moves %+v", a.Moves)
+	}
+	if text := a.Verdicts[len(a.Verdicts)-1].Text; !strings.Contains(text, "front may not carry more than 0.5 g") {
+		t.Errorf("the pair over its cap must be told: %s", text)
 	}
 	if len(a.Pair) != 2 || a.Side == nil || a.Effective == nil {
 		t.Errorf("pair %v side %v effective %v", a.Pair, a.Side, a.Effective)

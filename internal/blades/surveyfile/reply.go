@@ -210,8 +210,16 @@ func (f *File) addPair(r *blades.Result, a *Reply) []blades.Verdict {
 	for _, w := range ws {
 		a.Pair = append(a.Pair, ReplyWeight{w.Plane, w.Mass * 1e3, f.Convention.Degrees(w.Angle)})
 	}
-	return note("pair", "Against this couple by weights it would take %.3g g in %s and %.3g g opposite in %s; straightening takes none.",
+	text := fmt.Sprintf("Against this couple by weights it would take %.3g g in %s and %.3g g opposite in %s; straightening takes none.",
 		a.Pair[0].Mass, a.Pair[0].Plane, a.Pair[1].Mass, a.Pair[1].Plane)
+	for i, w := range ws {
+		for _, p := range f.Planes {
+			if p.Name == w.Plane && p.CapG > 0 && a.Pair[i].Mass > p.CapG {
+				text += fmt.Sprintf(" %s may not carry more than %.3g g.", p.Name, p.CapG)
+			}
+		}
+	}
+	return note("pair", "%s", text)
 }
 
 func (f *File) addPrediction(r *blades.Result, a *Reply) []blades.Verdict {
