@@ -58,6 +58,10 @@ type Config struct {
 	Now    func() time.Time // nil is time.Now; only for ages and logins
 }
 
+// defaultAsk is what the page holds a rolling reading against unless told
+// otherwise.
+var defaultAsk = station.Ask{MinTurns: 64}
+
 // Server answers all requests. It starts nothing by itself: call Run.
 type Server struct {
 	stations []*Station
@@ -86,7 +90,7 @@ func New(c Config) (*Server, error) {
 		s.now = time.Now
 	}
 	if s.ask.MinTurns == 0 {
-		s.ask.MinTurns = 64
+		s.ask = defaultAsk
 	}
 	if c.Token == "" && !loopback(c.Listen) {
 		return nil, fmt.Errorf("listening on %s lets every device on the network in: set a token, or listen on 127.0.0.1", c.Listen)
