@@ -278,6 +278,9 @@ func (s State) trimLimit() int {
 }
 
 func (s State) closeStep(why string) Step {
+	if c, ok := s.Closing(); ok {
+		why += " " + c.Smoothness()
+	}
 	return Step{Stage: StageClose, Action: ActClose, Why: why,
 		What: "Compare the 1x vectors with the balance tolerance and the overall level with the severity zone, each for itself, then close the job: balanced is not the same as smooth."}
 }
