@@ -27,7 +27,6 @@ type AverageConfig struct {
 	Turns      int    // newest turns that make a reading; 0 = all since Reset or the last standstill
 	Method     Method // empty = Taper, and Joint where a neighbour is near
 	Neighbours []Tone // removed by Joint where they are within half an order
-	Slope      *Slope // speed normalisation; nil = none
 }
 
 // Average collects turns and makes readings of them. Turns of another set-up,
@@ -111,7 +110,7 @@ func (a *Average) Reading() Reading {
 	}
 	r := a.summary()
 	a.choose(&r)
-	a.fit.solve(a)
+	a.reduce(&r)
 	r.Channels = make([]ChannelReading, len(a.at(0).shape.setup.Channels))
 	for c := range r.Channels {
 		r.Channels[c] = a.channel(c)

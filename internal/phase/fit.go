@@ -32,7 +32,9 @@ type fit struct {
 	psi      []float64 // per channel: mean delay angle at order 1
 	delayed  bool
 	rhs      []float64
+	unit     []float64
 	resid    []complex128
+	inflated []float64 // per order tone: variance that the neighbours add, as a factor
 }
 
 // has reports whether order index k was fitted.
@@ -63,6 +65,7 @@ func (f *fit) solve(a *Average) {
 	f.spins(a)
 	f.params = 2 + 2*len(f.tones)
 	f.normal(a)
+	f.inflate(a)
 	f.delays(a)
 	channels := len(f.sh.setup.Channels)
 	f.sol = resize(f.sol, channels*f.params)
@@ -229,6 +232,31 @@ func (f *fit) pair(u, v int, zu, zv complex128, geo []complex128, w float64) {
 		g.add(3+2*v, 3+2*u, ss)
 		g.add(3+2*v, 2+2*u, cs)
 		g.add(2+2*v, 3+2*u, sc)
+	}
+}
+
+// inflate finds by what factor neighbours widen the error of every order: the
+// diagonal of the inverse normal matrix over that of the order alone.
+func (f *fit) inflate(a *Average) {
+	f.inflated = resize(f.inflated, f.orders)
+	n := 0.0
+	for i := range a.n {
+		n += a.at(i).samples
+	}
+	for i := range f.inflated {
+		f.inflated[i] = 1
+		if len(f.tones) == f.orders {
+			continue
+		}
+		sum := 0.0
+		for _, row := range [2]int{2 + 2*i, 3 + 2*i} {
+			f.rhs = resize(f.rhs, f.params)
+			f.unit = resize(f.unit, f.params)
+			f.rhs[row] = 1
+			f.gram.solve(f.rhs, f.unit)
+			sum += f.unit[row]
+		}
+		f.inflated[i] = max(1, sum*n/4)
 	}
 }
 

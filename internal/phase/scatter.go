@@ -45,7 +45,13 @@ func (f *fit) scatter(a *Average, c, k int) (cov rotor.Cov, dof, lean float64) {
 	if lean > leans { // the spectrum still rises towards zero: so does what is not seen
 		cov = cov.Scale(lean / 2)
 	}
-	return cov.Scale(f.noiseGain(a)), float64(b), lean
+	cov = cov.Scale(f.noiseGain(a) * f.inflated[f.tone(k)])
+	// A neighbour within the cosines takes what it explains out of them, too.
+	if taken := min(len(f.tones)-f.orders, b-1); taken > 0 {
+		cov = cov.Scale(float64(b) / float64(b-taken))
+		b -= taken
+	}
+	return cov, float64(b), lean
 }
 
 // cosines is the mean square of the projections of f.resid on the cosines from
