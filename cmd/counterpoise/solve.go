@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -11,13 +12,15 @@ import (
 )
 
 var solveCommand = command{
-	name: "solve", args: "FILE [--json]", summary: "corrections from a case file (- reads standard input)",
+	name: "solve", args: "FILE [--json] [--ask correction|trial|tolerance|proof]", summary: "corrections from a case file (- reads standard input)",
 	run: runSolve,
 }
 
 func runSolve(_ context.Context, e env, args []string) error {
 	o := newOptions("solve", e)
 	asJSON := o.Bool("json", false, "answer as JSON")
+	ask := o.String("ask", "correction", "what is wanted: correction; trial (a safe trial weight); tolerance (permissible unbalance); proof (residual unbalance by a moving test weight). All but correction answer in JSON")
+	confirm := o.Bool("confirm-larger-trial", false, "with --ask trial: you accept a trial above 10 % of the rotor's weight in force, where its effect is known")
 	rest, err := o.parse(args)
 	if err != nil {
 		return err
@@ -25,30 +28,57 @@ func runSolve(_ context.Context, e env, args []string) error {
 	if len(rest) != 1 {
 		return fmt.Errorf("%w: name one case file, or - for standard input", errUsage)
 	}
-	job, err := readCase(e, rest[0])
+	var answer any
+	err = withFile(e, rest[0], func(r io.Reader) error {
+		if *ask == "proof" {
+			answer, err = casefile.Prove(r)
+			return err
+		}
+		job, err := casefile.Read(r)
+		if err != nil {
+			return err
+		}
+		answer, err = answerTo(*ask, &job, *confirm)
+		return err
+	})
 	if err != nil {
 		return err
 	}
-	answer, err := balance.Solve(job.Case, job.Options)
-	if err != nil {
-		return err
+	if result, ok := answer.(casefile.Result); ok && !*asJSON {
+		return result.WriteText(e.stdout)
 	}
-	result := job.Result(answer)
-	if *asJSON {
-		return result.Write(e.stdout)
-	}
-	return result.WriteText(e.stdout)
+	return casefile.WriteJSON(e.stdout, answer)
 }
 
-func readCase(e env, name string) (casefile.Job, error) {
-	var r io.Reader = e.stdin
-	if name != "-" {
-		f, err := os.Open(name)
+func answerTo(ask string, job *casefile.Job, confirm bool) (any, error) {
+	switch ask {
+	case "correction":
+		a, err := balance.Solve(job.Case, job.Options)
 		if err != nil {
-			return casefile.Job{}, fmt.Errorf("the case could not be opened: %w; check the name", err)
+			return nil, err
 		}
-		defer f.Close()
-		r = f
+		return job.Result(a), nil
+	case "trial":
+		return job.Trial(confirm)
+	case "tolerance":
+		return job.Tolerance()
 	}
-	return casefile.Read(r)
+	return nil, fmt.Errorf("%w: --ask %s is not known: write correction, trial, tolerance or proof", errUsage, ask)
+}
+
+// withFile hands a file, or standard input for "-", to use.
+func withFile(e env, name string, use func(io.Reader) error) error {
+	if name == "-" {
+		return use(e.stdin)
+	}
+	f, err := os.Open(name)
+	if err != nil {
+		var p *os.PathError
+		if errors.As(err, &p) {
+			err = p.Err
+		}
+		return fmt.Errorf("the case %s could not be opened: %w; check the name", name, err)
+	}
+	defer f.Close()
+	return use(f)
 }

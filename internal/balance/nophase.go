@@ -481,5 +481,10 @@ func judgeNoPhase(c *Case, a *Answer, fits [][]amplitudeFit, known, partly bool)
 	if !closes {
 		a.verdict("does-not-close", fmt.Sprintf("No single weight effect fits all amplitudes: the rms misfit is %.3g beside a largest effect of %.3g (%.1f %%). Repeat the run that looks odd; until then the answer is a compromise.", a.Misfit, effect, 100*a.Misfit/effect))
 	}
+	for p, limit := range caps(c) {
+		if limit > 0 && cmplx.Abs(a.Corrections[p].Total) > limit*(1-1e-4) {
+			a.verdict("cap-reached", fmt.Sprintf("Plane %q may carry %.4g g; the answer keeps to that limit and leaves vibration.", c.Planes[p].Name, limit*1e3))
+		}
+	}
 	judgeForces(c, a)
 }

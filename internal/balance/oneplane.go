@@ -141,8 +141,8 @@ func (s *solver) judgeShares() {
 	u2 := -s.w[1] * complex(c.Planes[1].Radius, 0)
 	static := u1 + u2
 	couple := (u2 - u1) / 2 * complex(c.Planes[1].Z-c.Planes[0].Z, 0)
-	s.a.verdict("static-and-couple", fmt.Sprintf("Seen from midway between the planes the rotor's unbalance is %.3g g mm static at %.0f deg and %.3g g mm^2 couple at %.0f deg (angles with rotation, the couple's where it is heavy in plane %q).",
-		cmplx.Abs(static)*1e6, wrapDeg(static), cmplx.Abs(couple)*1e9, wrapDeg(couple*sign(c.Planes[1].Z-c.Planes[0].Z)), c.Planes[1].Name))
+	s.a.verdict("static-and-couple", fmt.Sprintf("Seen from midway between the planes the rotor's unbalance is %s g mm static at %.0f deg and %s g mm^2 couple at %.0f deg (angles with rotation, the couple's where it is heavy in plane %q).",
+		fig(cmplx.Abs(static)*1e6), wrapDeg(static), fig(cmplx.Abs(couple)*1e9), wrapDeg(couple*sign(c.Planes[1].Z-c.Planes[0].Z)), c.Planes[1].Name))
 }
 
 func sign(x float64) complex128 {

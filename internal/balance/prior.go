@@ -52,8 +52,9 @@ type Prior struct {
 	Jobs  int            // how many jobs it was learnt from; for people
 }
 
-// usable checks shape and fingerprint; the reason is a sentence for a verdict.
-func (p *Prior) usable(c *Case, print FingerPrint) (reason string) {
+// Usable checks shape and fingerprint of a prior for a case; the reason says in words
+// what does not fit, and is empty where all does.
+func (p *Prior) Usable(c *Case, print FingerPrint) (reason string) {
 	if len(p.Mean) != len(c.Sensors) || len(p.SD) != len(c.Sensors) {
 		return fmt.Sprintf("the stored coefficients are for %d sensors and this case has %d", len(p.Mean), len(c.Sensors))
 	}

@@ -30,7 +30,7 @@ func Solve(c Case, o Options) (Answer, error) {
 	var a Answer
 	prior := o.Prior
 	if prior != nil {
-		if why := prior.usable(&c, o.Print); why != "" {
+		if why := prior.Usable(&c, o.Print); why != "" {
 			a.verdict("prior-refused", "The stored coefficients were not used: "+why+". Make a trial run, or measure as they were measured.")
 			prior = nil
 		}
@@ -275,17 +275,18 @@ func (s *solver) report(w, further []complex128, bound float64) {
 	stand := problem{v0: s.standing(), a: s.all.a}
 	rf := stand.residuals(further)
 	for i := range r {
-		a.Predicted = append(a.Predicted, Prediction{Residual: r[i], FurtherResidual: rf[i]})
+		a.Predicted = append(a.Predicted, Prediction{Residual: tidy(r[i], s.all.v0[i]), FurtherResidual: tidy(rf[i], s.all.v0[i])})
 	}
-	sum, n := 0.0, 0
+	sum, n, big := 0.0, 0, 0.0
 	for _, g := range s.m.groups {
+		big = math.Max(big, g.largest())
 		for i, o := range g.obs {
 			if o.run >= 0 {
 				sum, n = sum+abs2(g.res[i]), n+1
 			}
 		}
 	}
-	a.Misfit = math.Sqrt(sum / float64(n))
+	a.Misfit = real(tidy(complex(math.Sqrt(sum/float64(n)), 0), complex(big, 0)))
 }
 
 // tidy removes what is only rounding beside size.

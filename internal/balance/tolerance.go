@@ -66,9 +66,9 @@ func (s *solver) judgeResidual() {
 			err += radius95(s.furtherCov[p].cov, s.furtherCov[p].dof()) * r
 		}
 	}
-	text := fmt.Sprintf("The rotor as it stands in the last run wants %.3g g mm, against %.3g g mm permitted by grade G %g at %.4g rpm", total*1e6, per*1e6, c.Machine.Grade*1e3, rpm(speed))
+	text := fmt.Sprintf("The rotor as it stands in the last run wants %s g mm, against %s g mm permitted by grade G %g at %.4g rpm", fig(total*1e6), fig(per*1e6), c.Machine.Grade*1e3, rpm(speed))
 	if s.furtherCov != nil {
-		text += fmt.Sprintf(" (error of the figure %.2g g mm, 95 %%)", err*1e6)
+		text += fmt.Sprintf(" (error of the figure %s g mm, 95 %%)", fig(err*1e6))
 	}
 	if rotor.Accept(total, err, per, rotor.Balancer) {
 		s.a.verdict("inside-grade", text+": it is inside, the error counted against it.")

@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
+	"strconv"
 	"strings"
 
 	"counterpoise/internal/rotor"
@@ -192,8 +193,10 @@ func (s *solver) judgeClosure() {
 	}
 }
 
-// judgeSensors names a sensor whose readings fit much worse than its neighbours'.
+// judgeSensors names a sensor that sees no weight while others do, and one whose
+// readings fit much worse than its neighbours'.
 func (s *solver) judgeSensors() {
+	s.judgeWeakSensors()
 	var own []float64
 	for i := range s.m.groups {
 		g := &s.m.groups[i]
@@ -213,6 +216,25 @@ func (s *solver) judgeSensors() {
 		if x > 0.05 && x > 2*typical {
 			s.a.verdict("sensor-contradicts", fmt.Sprintf("Sensor %s does not follow the weights as the others do: its misfit is %.0f %% of its own largest effect, against %.1f %% at the others. Check its mounting, cable and direction, or solve without it.",
 				called(s.m.c.Sensors[s.m.groups[i].sensor].Name, s.m.groups[i].sensor), 100*x, 100*typical))
+		}
+	}
+}
+
+func (s *solver) judgeWeakSensors() {
+	if !s.m.known || !(s.signal >= enoughEffect) {
+		return
+	}
+	for i := range s.m.groups {
+		g := &s.m.groups[i]
+		sigma := 0.0
+		for _, o := range g.obs {
+			if o.run >= 0 {
+				sigma = math.Max(sigma, math.Sqrt(o.cov.PerAxis()))
+			}
+		}
+		if effect := s.m.largestEffect(g); effect < 3*sigma {
+			s.a.verdict("sensor-weak", fmt.Sprintf("Sensor %s hardly sees the weights: their largest effect there is %.3g, %.1f times its error. It adds nothing to this answer; move it nearer to the rotor or turn it into the softer direction.",
+				called(s.m.c.Sensors[g.sensor].Name, g.sensor), effect, effect/sigma))
 		}
 	}
 }
@@ -424,3 +446,13 @@ func judgeForces(c *Case, a *Answer) {
 }
 
 const gravity = 9.80665 // m/s^2, standard acceleration of free fall (CGPM 1901, exact)
+
+// fig writes three significant figures without an exponent.
+func fig(x float64) string {
+	if x == 0 || !number(x) {
+		return fmt.Sprint(x)
+	}
+	digits := 2 - int(math.Floor(math.Log10(math.Abs(x))))
+	step := math.Pow(10, float64(digits))
+	return strconv.FormatFloat(math.Round(x*step)/step, 'f', max(0, digits), 64)
+}

@@ -267,7 +267,7 @@ func TestOptionsAndPriorFromTheFile(t *testing.T) {
 			"fingerprint": map[string]any{"sensors": []string{"DE-H"}, "speed_rpm": 1480.0, "radii_mm": []float64{300}}}
 	})
 	r := answer(t, with)
-	if r.Method != "min-max" || r.Corrections[0].MassCI == nil {
+	if r.Method != "min-max" || r.Corrections[0].MassCI == nil || r.Certificate == nil || len(r.Directions) != 1 {
 		t.Errorf("%+v", r)
 	}
 	for _, v := range r.Verdicts {
@@ -326,4 +326,63 @@ func FuzzRead(f *testing.F) {
 			t.Fatalf("the answer cannot be written: %v", err)
 		}
 	})
+}
+
+// The other questions that a case file answers.
+func TestTrialToleranceAndProof(t *testing.T) {
+	j, err := Read(strings.NewReader(edit(t, contract, func(m map[string]any) {
+		m["runs"] = m["runs"].([]any)[:1]
+		m["convention"] = "against-rotation"
+		m["sensors"].([]any)[0].(map[string]any)["trip"] = 11.0
+		m["machine"].(map[string]any)["bearings"] = map[string]any{"to_a_mm": 800.0, "to_b_mm": 200.0, "overhung": true}
+		m["prior"] = map[string]any{"influence": [][]map[string]any{{{"amplitude": 0.3, "phase_deg": 112.0}}}, "standard_deviation": [][]float64{{0.06}},
+			"fingerprint": map[string]any{"sensors": []string{"DE-H"}, "speed_rpm": 1480.0, "radii_mm": []float64{300}}}
+	})))
+	if err != nil {
+		t.Fatal(err)
+	}
+	trial, err := j.Trial(false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := trial.Planes[0]
+	if p.MassG == nil || p.AngleDeg == nil || p.Position == nil || !strings.Contains(trial.Cautions, "lock out") {
+		t.Fatalf("%+v", trial)
+	}
+	if !(math.Abs(*p.MassG-0.5*4.81/0.3) <= 1e-6) { // half the reading by the known effect
+		t.Errorf("%g g", *p.MassG)
+	}
+	// against rotation place 2 stands at 22.5 degrees; opposite the effect is 180+16.8-112 = 84.8
+	if !(math.Abs(*p.AngleDeg-90) <= 1e-9) || *p.Position != 5 {
+		t.Errorf("at %g, place %d", *p.AngleDeg, *p.Position)
+	}
+	tol, err := j.Tolerance()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !(math.Abs(tol.PermissibleGMM-4877.88) <= 0.01) || !(math.Abs(tol.Bearings[1].PermissibleGMM-6341.2) <= 0.1) || len(tol.Notes) == 0 {
+		t.Errorf("%+v", tol)
+	}
+	j.Case.Machine.Mass = 0
+	if _, err := j.Tolerance(); err == nil {
+		t.Error("a tolerance without a mass")
+	}
+	if trial, _ := j.Trial(false); trial.Planes[0].MassG != nil {
+		t.Errorf("a mass with an unknown force: %+v", trial)
+	}
+
+	proof := `{"convention": "with-rotation", "test_unbalance_g_mm": 518.47, "permissible_g_mm": 400, "readings": [{"angle_deg": 0, "value": 14},
+	 {"angle_deg": 60, "value": 12}, {"angle_deg": 120, "value": 14}, {"angle_deg": 180, "value": 23.5}, {"angle_deg": 240, "value": 23}, {"angle_deg": 300, "value": 15.5}]}`
+	r, err := Prove(strings.NewReader(proof))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !(math.Abs(r.ResidualGMM/r.ExtremesGMM-1.246) <= 1e-3) || r.Accepted == nil || *r.Accepted != (r.ResidualGMM+2*r.ErrorGMM <= 400) {
+		t.Errorf("%+v", r)
+	}
+	for _, bad := range []string{"", "{}", strings.Replace(proof, `"value": 12`, `"value": -12`, 1), strings.Replace(proof, `, "value": 12`, "", 1)} {
+		if _, err := Prove(strings.NewReader(bad)); err == nil {
+			t.Errorf("%q was accepted", bad)
+		}
+	}
 }

@@ -25,6 +25,16 @@ type Machine struct {
 	MaxSpeedRPM float64 `json:"max_speed_rpm,omitempty"`
 	PowerKW     float64 `json:"power_kw,omitempty"`
 	Flexible    bool    `json:"flexible_support,omitempty"`
+	// Distances of the bearings from the centre of mass, for sharing out the
+	// permissible unbalance.
+	Bearings *Bearings `json:"bearings,omitempty"`
+}
+
+// Bearings are the two bearing planes A and B.
+type Bearings struct {
+	ToAMM    float64 `json:"to_a_mm"`
+	ToBMM    float64 `json:"to_b_mm"`
+	Overhung bool    `json:"overhung,omitempty"` // the centre of mass lies beyond B
 }
 
 // Plane is a correction plane.
@@ -44,6 +54,7 @@ type Plane struct {
 type Sensor struct {
 	Name      string  `json:"name"`
 	Tolerance float64 `json:"tolerance,omitempty"` // in the unit and detector of the file
+	Trip      float64 `json:"trip,omitempty"`      // level at which the machine is stopped, likewise
 	// How the 1x vector changes with speed: |V| ~ speed^n, and degrees of phase
 	// (in the convention) per percent of speed.
 	SpeedExponent   float64 `json:"speed_exponent,omitempty"`

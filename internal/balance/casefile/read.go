@@ -20,6 +20,9 @@ type Job struct {
 	Convention rotor.Convention
 	Detector   rotor.Detector
 	Unit       string
+
+	trip     []float64 // [sensor] peak
+	bearings *Bearings
 }
 
 // largest file that is read, bytes; a case is a few kilobytes.
@@ -90,6 +93,12 @@ func (f *File) Job() (Job, error) {
 	for _, s := range f.Sensors {
 		c.Sensors = append(c.Sensors, balance.Sensor{Name: s.Name, Tolerance: s.Tolerance / j.Detector.OfPeak(),
 			Slope: complex(s.SpeedExponent, 100*j.Convention.Radians(s.PhaseDegPerPcnt))})
+	}
+	for _, s := range f.Sensors {
+		j.trip = append(j.trip, s.Trip/j.Detector.OfPeak())
+	}
+	if f.Machine != nil {
+		j.bearings = f.Machine.Bearings
 	}
 	for i := range f.Runs {
 		run, err := f.run(&j, i)

@@ -1,7 +1,6 @@
 package casefile
 
 import (
-	"encoding/json"
 	"io"
 	"math"
 	"math/cmplx"
@@ -25,8 +24,17 @@ type Result struct {
 	Misfit       float64       `json:"misfit"`
 	Condition    *float64      `json:"condition"`
 	NoiseGain    *float64      `json:"noise_gain"`
+	Certificate  *float64      `json:"certificate"` // min-max only: no weight brings the worst residual (over tolerance, where given) below this
+	Directions   []Direction   `json:"directions"`
 	Alternatives []Alternative `json:"alternatives"`
 	Verdicts     []Verdict     `json:"verdicts"`
+}
+
+// Direction is a combination of planes and how well the sensors see it.
+type Direction struct {
+	Mix      []Polar  `json:"mix"`           // per plane, a unit vector in all
+	Gain     float64  `json:"gain_per_gram"` // length of the response over all sensors
+	Radius95 *float64 `json:"radius95_g"`    // of the correction along it
 }
 
 // Correction is what to put into one plane.
@@ -85,7 +93,7 @@ func (j *Job) Result(a balance.Answer) Result {
 		Schema: 1, Convention: j.Convention.String(), Unit: j.Unit, Detector: j.Detector.String(), Method: j.Options.Method.String(),
 		Influence: make([][]Polar, len(a.Influence)), Misfit: a.Misfit * k,
 		Condition: number(a.Condition), NoiseGain: number(a.NoiseGain),
-		AsFound: []Polar{}, Alternatives: []Alternative{}, Verdicts: []Verdict{},
+		AsFound: []Polar{}, Directions: []Direction{}, Alternatives: []Alternative{}, Verdicts: []Verdict{},
 	}
 	for i, row := range a.Influence {
 		r.Influence[i] = []Polar{}
@@ -97,6 +105,24 @@ func (j *Job) Result(a balance.Answer) Result {
 		r.AsFound = append(r.AsFound, j.polar(v*complex(k, 0)))
 	}
 	var notes []balance.Verdict
+	if j.Options.Method == balance.MinMax {
+		v := a.MinBound
+		if !j.weighted() {
+			v *= k
+		}
+		r.Certificate = &v
+	}
+	for _, d := range a.Directions {
+		o := Direction{Gain: d.Gain * k * 1e-3}
+		for _, z := range d.Mix {
+			o.Mix = append(o.Mix, j.polar(z))
+		}
+		if d.Error != nil {
+			g := *d.Error * 1e3
+			o.Radius95 = &g
+		}
+		r.Directions = append(r.Directions, o)
+	}
 	r.Corrections, notes = j.corrections(a.Corrections)
 	r.Predicted = j.predicted(a.Rows, a.Predicted)
 	for _, alt := range a.Alternatives {
@@ -109,6 +135,16 @@ func (j *Job) Result(a balance.Answer) Result {
 		}
 	}
 	return r
+}
+
+// weighted says whether residuals were divided by tolerances.
+func (j *Job) weighted() bool {
+	for _, s := range j.Case.Sensors {
+		if s.Tolerance > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // has keeps the solver and the split from saying the same thing twice.
@@ -190,8 +226,4 @@ func (j *Job) predicted(rows []balance.Row, ps []balance.Prediction) []Predicted
 }
 
 // Write writes a result as indented JSON.
-func (r Result) Write(w io.Writer) error {
-	e := json.NewEncoder(w)
-	e.SetIndent("", " ")
-	return e.Encode(r)
-}
+func (r Result) Write(w io.Writer) error { return WriteJSON(w, r) }
