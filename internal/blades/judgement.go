@@ -30,7 +30,6 @@ type Evidence struct {
 	Sensors     int
 	Axial       float64 // 1x amplitude, axial, same unit as Radial; 0 = unknown
 	Radial      float64 // largest radial 1x amplitude
-	Overhung    bool
 	Comparisons []Comparison
 }
 

@@ -136,10 +136,14 @@ type Tolerance struct {
 	PitchHarmonicDeg float64 `json:"pitch_harmonic_deg"`
 }
 
-// UnmarshalJSON takes "small-fan" as well as {"track_spread_mm": 1}.
+// UnmarshalJSON takes "small-fan" and 1, a spread of track in mm, as well as
+// {"track_spread_mm": 1}.
 func (t *Tolerance) UnmarshalJSON(b []byte) error {
-	if len(b) > 0 && b[0] == '"' {
+	switch {
+	case len(b) > 0 && b[0] == '"':
 		return json.Unmarshal(b, &t.Preset)
+	case len(b) > 0 && b[0] != '{':
+		return json.Unmarshal(b, &t.TrackSpreadMM)
 	}
 	type plain Tolerance
 	return json.Unmarshal(b, (*plain)(t))
@@ -245,25 +249,37 @@ func (f *File) words(s *blades.Survey) (err error) {
 	if s.Material, err = blades.ParseMaterial(f.Material); err != nil {
 		return err
 	}
-	t := f.Tolerance
+	s.Limits, err = f.Tolerance.limits(s.TipRadius)
+	return err
+}
+
+// limits fills what is not given: from the preset, or from the practice of small
+// fans; a first harmonic goes with its spread.
+func (t Tolerance) limits(tipRadius float64) (blades.Tolerance, error) {
+	if t == (Tolerance{}) {
+		return blades.Tolerance{}, nil // Judge takes its default, and says so
+	}
+	out := blades.DefaultTolerance(tipRadius)
 	if t.Preset != "" {
-		if s.Limits, err = blades.ByName(t.Preset); err != nil {
-			return err
+		var err error
+		if out, err = blades.ByName(t.Preset); err != nil {
+			return out, err
+		}
+	} else {
+		out.Name, out.Practice = "own", false
+		out.Source = "given with the survey; what was not given is " + out.Source
+	}
+	set := func(spread, harmonic *float64, s, h float64) {
+		if s != 0 {
+			*spread, *harmonic = s, s/2
+		}
+		if h != 0 {
+			*harmonic = h
 		}
 	}
-	for _, o := range []struct {
-		into *float64
-		v    float64
-	}{{&s.Limits.TrackSpread, t.TrackSpreadMM * mm}, {&s.Limits.TrackHarmonic, t.TrackHarmonicMM * mm},
-		{&s.Limits.PitchSpread, t.PitchSpreadDeg * degree}, {&s.Limits.PitchHarmonic, t.PitchHarmonicDeg * degree}} {
-		if o.v != 0 {
-			*o.into = o.v
-		}
-	}
-	if s.Limits != (blades.Tolerance{}) && s.Limits.Name == "" {
-		s.Limits.Name, s.Limits.Source = "own", "given with the survey"
-	}
-	return nil
+	set(&out.TrackSpread, &out.TrackHarmonic, t.TrackSpreadMM*mm, t.TrackHarmonicMM*mm)
+	set(&out.PitchSpread, &out.PitchHarmonic, t.PitchSpreadDeg*degree, t.PitchHarmonicDeg*degree)
+	return out, nil
 }
 
 // readings gathers the three ways of writing them down.

@@ -106,6 +106,29 @@ func TestReadingsOfTwoEdges(t *testing.T) {
 	}
 }
 
+func TestTolerances(t *testing.T) {
+	for _, c := range []struct {
+		text                           string
+		name                           string
+		track, harmonic, pitch, pitchH float64
+	}{
+		{`"cooling-tower"`, "cooling-tower", 50.8, 25.4, 0.5, 0.25},
+		{`{"preset": "propeller-metal", "track_harmonic_mm": 0.4}`, "propeller-metal", 1.5875, 0.4, 0, 0},
+		{`{"track_spread_mm": 3}`, "own", 3, 1.5, 1, 0.5},
+		{`0.8`, "own", 0.8, 0.4, 1, 0.5},
+		{`{}`, "small-fan", 1, 0.5, 1, 0.5},
+	} {
+		got := answer(t, `{"blades": 3, "track_mm": [1, 2, 3], "tolerance": `+c.text+`}`).Tolerance
+		if got.Name != c.name || got.Source == "" {
+			t.Errorf("%s: %+v", c.text, got)
+		}
+		near(t, c.text, got.TrackSpread, c.track, 1e-9)
+		near(t, c.text, got.TrackHarmonic, c.harmonic, 1e-9)
+		near(t, c.text, got.PitchSpread, c.pitch, 1e-9)
+		near(t, c.text, got.PitchHarmonic, c.pitchH, 1e-9)
+	}
+}
+
 func TestBadFiles(t *testing.T) {
 	for _, c := range []struct{ text, says string }{
 		{``, "line 1"}, {`{"blades": 6,`, "line 1"}, {"{\n\"blades\": \"six\"}", "line 2"}, {`[]`, "line 1"},

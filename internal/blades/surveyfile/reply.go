@@ -150,6 +150,7 @@ type ReplyTolerance struct {
 	PitchHarmonic float64 `json:"pitch_harmonic_deg"`
 	Source        string  `json:"source"`
 	Practice      bool    `json:"common_practice"`
+	HarmonicNote  string  `json:"harmonic_note"`
 }
 
 // ReplyQuestion is a reading to look at again.
@@ -275,7 +276,8 @@ func reply(r *blades.Result, c rotor.Convention) *Reply {
 		a.Verdicts = append(a.Verdicts, ReplyVerdict(v))
 	}
 	t := r.Limits
-	a.Tolerance = ReplyTolerance{t.Name, t.TrackSpread / mm, t.TrackHarmonic / mm, t.PitchSpread / degree, t.PitchHarmonic / degree, t.Source, t.Practice}
+	a.Tolerance = ReplyTolerance{t.Name, t.TrackSpread / mm, t.TrackHarmonic / mm, t.PitchSpread / degree, t.PitchHarmonic / degree, t.Source, t.Practice,
+		"No source states a limit for the first harmonic; unless it was given it is half of the spread, our proposal."}
 	return a
 }
 
