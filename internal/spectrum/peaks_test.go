@@ -1,0 +1,88 @@
+package spectrum
+
+import (
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+
+	"counterpoise/internal/rotor"
+)
+
+func TestPeaksBetweenLines(t *testing.T) {
+	for _, off := range []float64{0, 0.1, 0.25, 0.5, 0.7, 0.9} {
+		hz := (100 + off) * 2.5
+		a := New(Config{Lines: 400})
+		feed(setupOf(2560, rotor.Velocity), 4, sine(3, hz), a.Add)
+		p := a.Latest()[0].Peaks(5)
+		if len(p) == 0 || !(math.Abs(p[0].Hz-hz) < 0.002) || !(math.Abs(p[0].Amplitude-3) < 0.003) {
+			t.Errorf("%v Hz: %+v", hz, p)
+		}
+	}
+}
+
+// What a spectrum may say of twice line frequency beside 2x of a two-pole
+// motor: nothing while the block is too short, both names when it is long
+// enough. 120.0 Hz and 119.2 Hz need 5 s.
+func TestTwiceLineIsNamedOnlyWhenResolved(t *testing.T) {
+	noise := rand.New(rand.NewPCG(1, 2))
+	signal := func(t float64) float64 {
+		return math.Cos(2*math.Pi*59.6*t) + 0.4*math.Cos(2*math.Pi*119.2*t) + 0.3*math.Cos(2*math.Pi*120.0*t+1) +
+			0.2*math.Cos(2*math.Pi*240.0*t+1) + 0.01*noise.NormFloat64()
+	}
+	at := func(ps []Peak, hz float64) Peak {
+		for _, p := range ps {
+			if math.Abs(p.Hz-hz) < 0.3 {
+				return p
+			}
+		}
+		return Peak{}
+	}
+	c := Context{Shafts: []Shaft{{Name: "fan", Hz: 59.6, Error: 1e-3}}, Blades: 7, Poles: 2}
+	for _, long := range []bool{false, true} {
+		cfg := Config{Lines: 400, MaxHz: 500}
+		if long {
+			cfg = Config{Lines: 6400, MaxHz: 500}
+		}
+		a := New(cfg)
+		feed(setupOf(5120, rotor.Velocity), 40, signal, a.Add)
+		s := a.Latest()[0]
+		ps := s.Peaks(20)
+		s.NameAll(ps, c)
+		if one := at(ps, 59.6); long && one.Name != "1x" {
+			t.Errorf("long %v: 59.6 Hz: %+v", long, one)
+		}
+		if !long {
+			for _, p := range ps {
+				if math.Abs(p.Hz-119.5) < 2 && (p.Kind != Unknown || !(p.Seconds > 4.9 && p.Seconds < 5.1)) {
+					t.Errorf("short block names %v Hz: %+v", p.Hz, p)
+				}
+			}
+			continue
+		}
+		if two := at(ps, 119.2); two.Name != "2x" {
+			t.Errorf("119.2 Hz: %+v", two)
+		}
+		if line := at(ps, 120); line.Kind != Line || !strings.Contains(line.Evidence, "estimated") {
+			t.Errorf("120 Hz: %+v", line)
+		}
+	}
+}
+
+func TestBladePassAndUnknown(t *testing.T) {
+	noise := rand.New(rand.NewPCG(1, 2))
+	a := New(Config{Lines: 1600, MaxHz: 500})
+	feed(setupOf(2560, rotor.Velocity), 20, func(t float64) float64 {
+		return math.Cos(2*math.Pi*24.7*t) + 0.5*math.Cos(2*math.Pi*24.7*6*t) + 0.2*math.Cos(2*math.Pi*333.3*t) + 0.01*noise.NormFloat64()
+	}, a.Add)
+	s := a.Latest()[0]
+	ps := s.Peaks(3)
+	s.NameAll(ps, Context{Shafts: []Shaft{{Name: "fan", Hz: 24.7}}, Blades: 6, LineHz: 50})
+	var got []string
+	for _, p := range ps {
+		got = append(got, p.Name)
+	}
+	if want := "1x, blade pass, unknown"; strings.Join(got, ", ") != want {
+		t.Errorf("named %v, want %v: %+v", got, want, ps)
+	}
+}
