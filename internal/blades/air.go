@@ -71,10 +71,13 @@ func (s *Survey) air(g Geometry) Air {
 		Gain: math.Hypot(AirGain, ruleGain) / math.Sqrt(3), Phase: AirPhase / math.Sqrt(3)}
 }
 
-// pitchForAir is the mean pitch, or a usual one where it was not read.
+// pitchForAir is the mean pitch, or a usual one where it was not read or where
+// the figures are errors from the setting rather than angles.
 func (s *Survey) pitchForAir(g Geometry) float64 {
 	if g.Pitch.Given {
-		return meanOf(g.Pitch.Value)
+		if m := meanOf(g.Pitch.Value); m > 3*degree {
+			return m
+		}
 	}
 	if s.Setting > 0 {
 		return s.Setting
