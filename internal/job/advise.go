@@ -61,80 +61,76 @@ func (s State) Advise(st Step) (Advice, error) {
 	return a, nil
 }
 
-// trialShare is the most that a first trial weight may pull, as a part of the
-// rotor's weight, at the highest reachable speed. Common practice of the trade,
-// no source.
-const trialShare = 0.1
-
-const gravity = 9.80665 // m/s^2
-
-// adviseTrial gives one trial weight on the first free place of a plane. Where
-// it goes does not matter while nothing is known; that it is not too heavy does.
+// adviseTrial asks package balance for one trial weight, tells it what an
+// aborted trial has shown, and adds whether the trial is needed at all.
 func (s State) adviseTrial(plane string) (Advice, error) {
 	u := s.Setup
 	i := u.plane(plane)
 	if i < 0 {
 		return Advice{}, fmt.Errorf("there is no plane %q in this job", plane)
 	}
-	p, omega := u.Planes[i], max(u.Machine.Speed, u.Machine.MaxSpeed)
-	if !(u.Machine.Mass > 0) || !(omega > 0) || !(p.Radius > 0) {
-		return Advice{}, fmt.Errorf("a trial weight for plane %q cannot be advised, because the rotor's mass, its highest speed or the plane's radius is not known: complete the description, or choose a weight by experience and enter it", plane)
+	q := balance.TrialQuestion{Machine: u.Machine, Plane: u.Planes[i]}
+	if p := q.Plane; len(p.Positions) > 0 && len(without(p.Positions, func(q rotor.Position) bool { return q.Forbidden })) == 0 {
+		return Advice{}, fmt.Errorf("every place of plane %q is forbidden: there is nowhere to put a weight", plane)
 	}
-	most := trialShare * u.Machine.Mass * gravity / (p.Radius * omega * omega)
 	for _, a := range s.Aborts {
-		if a.Fit.Purpose == PurposeTrial && a.Fit.Plane == plane {
-			most = min(most, total(a.Fit.Weights, plane)/2)
+		if half := total(a.Fit.Weights, plane) / 2; a.Fit.Purpose == PurposeTrial && a.Fit.Plane == plane && (q.Plane.Cap == 0 || half < q.Plane.Cap) {
+			q.Plane.Cap = half
 		}
 	}
-	at := rotor.Position{Radius: p.Radius}
-	if len(p.Positions) > 0 {
-		free := without(p.Positions, func(q rotor.Position) bool { return q.Forbidden })
-		if len(free) == 0 {
-			return Advice{}, fmt.Errorf("every place of plane %q is forbidden: there is nowhere to put a weight", plane)
+	c := s.Case()
+	if n := len(c.Runs); n > 0 {
+		for _, v := range c.Runs[n-1].Vectors {
+			q.AsFound = append(q.AsFound, v.V)
+			q.Sigma = append(q.Sigma, math.Sqrt(v.Cov.PerAxis()))
+			q.Trip = append(q.Trip, u.Abort)
 		}
-		at = free[0]
 	}
-	r := p.Radius
-	if at.Radius > 0 {
-		r = at.Radius
+	t, err := balance.AdviseTrial(q)
+	if err != nil {
+		return Advice{}, err
 	}
-	if p.Cap > 0 {
-		most = min(most, p.Cap)
+	if t.Mass == 0 {
+		return Advice{}, fmt.Errorf("no trial weight can be advised for plane %q. %s", plane, texts(t.Verdicts))
 	}
-	if p.MaxForce > 0 {
-		most = min(most, p.MaxForce/(r*omega*omega))
-	}
-	m := fromBox(most, p.Masses)
-	if m == 0 {
-		return Advice{}, fmt.Errorf("even the lightest weight in the box is too heavy for a first trial on plane %q (at most %.3g g): get lighter ones", plane, most*1e3)
-	}
-	var ws []rotor.Weight
+	out := Advice{Verdicts: t.Verdicts}
 	if u.TrialStays {
-		ws = append(ws, s.Fit.Weights...)
+		out.Weights = append(out.Weights, s.Fit.Weights...)
 	}
-	return Advice{Weights: append(ws, rotor.Weight{Plane: plane, Mass: m, Angle: at.Angle, Radius: at.Radius})}, nil
+	w := rotor.Weight{Plane: plane, Mass: t.Mass, Angle: t.Angle}
+	for _, p := range q.Plane.Positions {
+		if p.Number == t.Position {
+			w.Radius = p.Radius
+		}
+	}
+	out.Weights = append(out.Weights, w)
+	if v, ok := s.onePlane(c); ok {
+		out.Verdicts = append(out.Verdicts, v)
+	}
+	return out, nil
 }
 
-// fromBox stacks weights of the box up to a mass, heaviest first; without a box
-// the mass is cut to measure, in steps that can be read on a scale.
-func fromBox(most float64, box []float64) float64 {
-	if len(box) == 0 {
-		step := math.Pow(10, math.Floor(math.Log10(most))-1)
-		return math.Floor(most/step+1e-9) * step
+// onePlane is the verdict on whether the plane that had its trial is enough, so
+// that the trial to come may be left out; ok is false where it cannot be judged.
+func (s State) onePlane(c balance.Case) (v balance.Verdict, ok bool) {
+	tol := s.Tolerances()
+	for i := range c.Sensors {
+		c.Sensors[i].Tolerance = tol[i]
 	}
-	sum := 0.0
-	for {
-		best := 0.0
-		for _, b := range box {
-			if b > best && sum+b <= most {
-				best = b
-			}
-		}
-		if best == 0 {
-			return sum
-		}
-		sum += best
+	used := usedPlanes(c)
+	if len(used) != 1 {
+		return v, false
 	}
+	call, err := balance.OnePlane(c, used[0].Name, balance.Options{})
+	return call.Verdict, err == nil
+}
+
+func texts(vs []balance.Verdict) string {
+	var out []string
+	for _, v := range vs {
+		out = append(out, v.Text)
+	}
+	return strings.Join(out, " ")
 }
 
 func total(ws []rotor.Weight, plane string) (m float64) {

@@ -338,8 +338,8 @@ func TestAutoHopeless(t *testing.T) {
 		"drifts":                 {drifts, "contradict each other"},
 		"cap too low":            {capped, ""},
 		"shakes too much":        {shaking, "broken off"},
-		"mass unknown":           {unknown, "rotor's mass"},
-		"box too heavy":          {heavy, "too heavy for a first trial"},
+		"mass unknown":           {unknown, "rotor mass"},
+		"box too heavy":          {heavy, "lightest weight in the box"},
 		"no tolerance":           {noGoal, "no tolerance"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -415,7 +415,7 @@ func TestAutoAbortedTrial(t *testing.T) {
 	p := onePlane()
 	p.v0[1] = p.v0[0] / p.a[0][0] * p.a[1][0]
 	p.setup.Planes[0].Positions = rotor.EvenPositions(8, cmplx.Phase(p.v0[0]/p.a[0][0]), rotor.WithRotation) // the first place is the heavy one
-	p.setup.Abort = 12e-3                                                                                    // as found 8, with the advised 41 g 13.7
+	p.setup.Abort = 10e-3                                                                                    // as found 8, with the advised 20 g 10.8
 	r, err := Auto(context.Background(), p.config(t, filepath.Join(t.TempDir(), "j")))
 	if err != nil || !r.OK {
 		t.Fatalf("ok %v, %s, %v", r.OK, r.Why, err)
