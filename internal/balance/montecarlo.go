@@ -85,6 +85,7 @@ type draws struct {
 	spots []spotMap      // placings
 	inv   matrix
 	wd    []complex128
+	slip  []complex128 // of the correction's weights in this draw
 	t2    []float64
 }
 
@@ -136,7 +137,7 @@ func newDraws(s *solver, n int) *draws {
 		d.spots = append(d.spots, sp)
 	}
 	d.compress()
-	d.inv, d.wd = newMatrix(planes, planes), make([]complex128, planes)
+	d.inv, d.wd, d.slip = newMatrix(planes, planes), make([]complex128, planes), make([]complex128, planes)
 	for _, t := range s.rowWeights() {
 		d.t2 = append(d.t2, t*t)
 	}
@@ -305,9 +306,9 @@ func (d *draws) record(k int, w []complex128) {
 	s := d.s
 	e := s.m.c.Errors
 	planes := len(w)
-	var slip [8]complex128
-	for p := range min(planes, len(slip)) {
-		if e.Mass > 0 || e.Angle > 0 {
+	slip := d.slip
+	if e.Mass > 0 || e.Angle > 0 {
+		for p := range slip {
 			slip[p] = complex(e.Mass*d.rng.NormFloat64(), e.Angle*d.rng.NormFloat64())
 		}
 	}
@@ -318,9 +319,9 @@ func (d *draws) record(k int, w []complex128) {
 		after := d.now[r.group]
 		row := s.all.a.row(i)
 		for p := range planes {
-			miss += da[p]*d.wd[p] - row[p]*d.wd[p]*slip[min(p, len(slip)-1)]
+			miss += da[p]*d.wd[p] - row[p]*d.wd[p]*slip[p]
 			turn := d.wd[p] - w[p] + d.add[p] // the further weight of this draw, to first order
-			after += da[p]*turn - row[p]*turn*slip[min(p, len(slip)-1)]
+			after += da[p]*turn - row[p]*turn*slip[p]
 		}
 		d.miss[i][k] = math.Sqrt(abs2(miss))
 		d.missF[i][k] = math.Sqrt(abs2(after))

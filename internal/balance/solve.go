@@ -197,14 +197,26 @@ func (s *solver) standing() []complex128 {
 	return v
 }
 
-// weights of the rows for the method: 1/tolerance, or 1.
+// rowWeights are the weights of the rows for the method: 1/tolerance, or 1. A
+// sensor without a tolerance among others that have one gets their mean.
 func (s *solver) rowWeights() []float64 {
+	mean, given := 0.0, 0.0
+	for _, x := range s.m.c.Sensors {
+		if x.Tolerance > 0 {
+			mean, given = mean+x.Tolerance, given+1
+		}
+	}
 	t := make([]float64, len(s.rows))
 	for i, r := range s.rows {
 		t[i] = 1
-		if tol := s.m.c.Sensors[s.m.groups[r.group].sensor].Tolerance; tol > 0 && s.o.Method != LeastSquares {
-			t[i] = 1 / tol
+		if s.o.Method == LeastSquares || given == 0 {
+			continue
 		}
+		tol := s.m.c.Sensors[s.m.groups[r.group].sensor].Tolerance
+		if tol == 0 {
+			tol = mean / given
+		}
+		t[i] = 1 / tol
 	}
 	return t
 }

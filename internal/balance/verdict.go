@@ -20,6 +20,7 @@ func (s *solver) judge() {
 	if s.m.partly && !s.m.known {
 		a.verdict("errors-incomplete", "An error is stated for some things and not for every reading, so no interval is given: state the standard error of every reading.")
 	}
+	s.judgeWeights()
 	s.judgeAlike()
 	s.judgeClosure()
 	s.judgeSensors()
@@ -34,6 +35,25 @@ func (s *solver) judge() {
 	s.judgeShares()
 	judgeForces(c, a)
 	s.judgeTolerance()
+}
+
+// judgeWeights says where a method that needs tolerances had to help itself.
+func (s *solver) judgeWeights() {
+	given, missing := 0, ""
+	for i, x := range s.m.c.Sensors {
+		if x.Tolerance > 0 {
+			given++
+		} else if missing == "" {
+			missing = called(x.Name, i)
+		}
+	}
+	switch {
+	case s.o.Method == LeastSquares || missing == "":
+	case given == 0 && s.o.Method != Ridge:
+		s.a.verdict("tolerance-missing", fmt.Sprintf("The %v method weighs sensors by their tolerances and none is given, so all count alike: give each sensor its tolerance.", s.o.Method))
+	case given > 0:
+		s.a.verdict("tolerance-missing", fmt.Sprintf("Sensor %s has no tolerance and was weighed with the mean of the others: give each sensor its tolerance.", missing))
+	}
 }
 
 // directions fills how well each combination of planes is seen.

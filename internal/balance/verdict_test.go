@@ -45,6 +45,7 @@ func TestVerdicts(t *testing.T) {
 			c.Runs[3].Vectors[2].V *= polar(1, -25)
 			return c
 		}(), Options{}},
+		"one tolerance missing":   {"tolerance-missing", func() Case { c := base(); c.Sensors[1].Tolerance = 0; return c }(), Options{Method: ToleranceWeighted}},
 		"one sensor sees nothing": {"sensor-weak", truth{[]complex128{5, 4i}, [][]complex128{{80}, {0.1i}}}.caseOf(null, trial).state(0.01), Options{}},
 		"speed differs":           {"speed-differed", func() Case { c := base(); c.Runs[1].Speed = 151; return c }(), Options{}},
 		"on a resonance":          {"resonance-near", func() Case { c := base(); c.Sensors[0].Slope = complex(9, 3); return c }(), Options{}},
