@@ -11,7 +11,7 @@ type Plane struct {
 	Radius    float64    // m, where weights sit unless a position says otherwise
 	Z         float64    // m along the shaft, + downstream, from the machine's stated origin
 	Positions []Position // the places that exist; empty means any angle
-	Cap       float64    // kg, most mass the fastener may carry in the plane; 0 = not given
+	Cap       float64    // kg, most mass that may be on the plane in all, so on each place too; 0 = not given
 	MaxForce  float64    // N, most centrifugal force one place may carry; 0 = not given
 	Masses    []float64  // kg, the weights in the box; empty means any mass
 }
