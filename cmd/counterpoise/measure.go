@@ -30,12 +30,15 @@ type measurement struct {
 	quantity     rotor.Quantity // Raw = what suits the channel
 	spectrum     bool
 	json, follow bool
+	blades       int
+	lineHz       float64
 }
 
 const (
 	liveSeconds   = 10 // of a live source, unless --for says otherwise
 	followTurns   = 64 // in a rolling reading
 	followSeconds = 1  // between two lines of --follow
+	spectrumHz    = 1000
 )
 
 func runMeasure(ctx context.Context, e env, args []string) error {
@@ -69,6 +72,8 @@ func measureOptions(e env, args []string) (m measurement, source string, err err
 	o.Float64Var(&m.length, "for", 0, "seconds to measure (a live source: 10; a recording: all of it)")
 	convention := o.String("convention", "with-rotation", "how angles are counted: with-rotation or against-rotation")
 	quantity := o.String("quantity", "", "acceleration, velocity or displacement (velocity for an acceleration channel)")
+	o.IntVar(&m.blades, "blades", 0, "blades of the fan, to name blade pass in the spectrum")
+	o.Float64Var(&m.lineHz, "line", 0, "nominal line frequency in Hz, 50 or 60, to name it in the spectrum")
 	rest, err := o.parse(args)
 	if err != nil {
 		return m, "", err
@@ -115,6 +120,7 @@ type bench struct {
 	turns    *phase.Extractor
 	average  *phase.Average
 	spectra  *spectrum.Averager
+	coarse   *spectrum.Averager // for records too short for spectra
 	levels   *spectrum.Levels
 	setup    *acq.Setup
 	edges    uint64
@@ -131,7 +137,8 @@ func (m *measurement) run(ctx context.Context, e env, src acq.Source) error {
 		window = followTurns
 	}
 	b.average = phase.NewAverage(phase.AverageConfig{Turns: window})
-	b.spectra = spectrum.New(spectrum.Config{Mode: b.mode()})
+	b.spectra = spectrum.New(spectrum.Config{Mode: b.mode(), MaxHz: spectrumHz})
+	b.coarse = spectrum.New(spectrum.Config{Mode: b.mode(), MaxHz: spectrumHz, Lines: 400})
 	b.levels = spectrum.NewLevels(spectrum.LevelsConfig{})
 	for {
 		block, err := src.Next(ctx)
@@ -193,7 +200,10 @@ func (b *bench) add(block *acq.Block) (done bool) {
 	block = part(block, from, to)
 	b.edges += uint64(len(block.Edges))
 	b.turns.Add(block, b.average.Add)
-	b.spectra.Add(block)
+	if b.m.spectrum {
+		b.spectra.Add(block)
+		b.coarse.Add(block)
+	}
 	b.levels.Add(block)
 	return done
 }
@@ -224,7 +234,7 @@ func (b *bench) complain() error {
 	switch {
 	case !b.started:
 		return errors.New("the source holds no samples, so nothing could be measured: look at the file or the board")
-	case b.levels.Latest() == nil && b.average.Turns() == 0 && b.spectra.Latest() == nil:
+	case b.levels.Latest() == nil && b.average.Turns() == 0 && b.coarse.Latest() == nil:
 		return fmt.Errorf("only %.2g s of samples lie between --from and the end: too little to measure; give a longer piece", math.Max(0, b.elapsed-b.m.from))
 	case b.m.ordersAsked && !b.setup.HasTach:
 		return errors.New("the source has no tach, so orders and phase cannot be told: name the tach channel (tach=...), or leave --orders out to get level and spectrum")

@@ -52,12 +52,23 @@ type measuredOrder struct {
 }
 
 type measuredSpectrum struct {
-	StepHz  float64   `json:"step_hz"`
-	Window  string    `json:"window"`
-	Blocks  int       `json:"blocks"`
-	Seconds float64   `json:"seconds"`
-	Lines   []float64 `json:"lines"`
+	StepHz  float64        `json:"step_hz"`
+	Window  string         `json:"window"`
+	Blocks  int            `json:"blocks"`
+	Seconds float64        `json:"seconds"`
+	Lines   []float64      `json:"lines"` // line i stands at i x step_hz
+	Peaks   []measuredPeak `json:"peaks"`
 }
+
+type measuredPeak struct {
+	Hz        float64 `json:"hz"`
+	Amplitude float64 `json:"amplitude"`
+	Name      string  `json:"name"`
+	Evidence  string  `json:"evidence"`
+	Seconds   float64 `json:"seconds_needed,omitempty"` // of block, to tell what it is
+}
+
+const mostPeaks = 12
 
 // number is a pointer to v, nil where v is not finite: JSON has no NaN.
 func number(v float64) *float64 {
@@ -99,6 +110,14 @@ func (b *bench) answer() measured {
 		out.Dropped += int(n)
 	}
 	levels, spectra := b.levels.Latest(), b.spectra.Latest()
+	if spectra == nil {
+		spectra = b.coarse.Latest()
+	}
+	known := spectrum.Context{Blades: b.m.blades, LineHz: b.m.lineHz}
+	if r.Turns > 0 {
+		hz := r.Speed / (2 * math.Pi)
+		known.Shafts = []spectrum.Shaft{{Name: "the fan", Hz: hz, Error: r.SpeedSD / r.Speed * hz}}
+	}
 	for i, c := range b.setup.Channels {
 		unit, detector := b.m.shown(c.Quantity)
 		ch := measuredChannel{Name: c.Name, Unit: unit.Name, Detector: detector.String(), Orders: []measuredOrder{}}
@@ -111,7 +130,7 @@ func (b *bench) answer() measured {
 			}
 		}
 		if b.m.spectrum && spectra != nil {
-			ch.Spectrum = spectrumOf(spectra[i], unit, detector)
+			ch.Spectrum = spectrumOf(spectra[i], unit, detector, known)
 		}
 		out.Channels = append(out.Channels, ch)
 	}
@@ -146,13 +165,18 @@ func orderOf(o phase.Component, scale float64, c rotor.Convention) measuredOrder
 	return out
 }
 
-func spectrumOf(s spectrum.Spectrum, unit rotor.Unit, d rotor.Detector) *measuredSpectrum {
+func spectrumOf(s spectrum.Spectrum, unit rotor.Unit, d rotor.Detector, known spectrum.Context) *measuredSpectrum {
 	if in, err := s.In(unit.Quantity); err == nil {
 		s = in
 	}
 	out := &measuredSpectrum{StepHz: s.Step, Window: s.Window.String(), Blocks: s.Blocks, Seconds: s.Seconds}
 	for _, p := range s.Peak {
 		out.Lines = append(out.Lines, p*unit.PerSI*d.OfPeak())
+	}
+	peaks := s.Peaks(mostPeaks)
+	s.NameAll(peaks, known)
+	for _, p := range peaks {
+		out.Peaks = append(out.Peaks, measuredPeak{p.Hz, p.Amplitude * unit.PerSI * d.OfPeak(), p.Name, p.Evidence, p.Seconds})
 	}
 	return out
 }
@@ -192,6 +216,11 @@ func (a *measured) text(w io.Writer) error {
 				p.f(", no phase")
 			}
 			p.f("\n")
+		}
+		if c.Spectrum != nil {
+			for _, k := range c.Spectrum.Peaks {
+				p.f("  %9.4g Hz %10.4g %s  %s: %s\n", k.Hz, k.Amplitude, c.Unit, k.Name, k.Evidence)
+			}
 		}
 	}
 	for _, f := range a.Flags {

@@ -201,10 +201,12 @@ func (c Component) StandardError() float64 { return math.Sqrt(math.Max(0, c.Cov.
 const noPhase = 3
 
 // Amplitude is |Value| without the part that noise alone adds to a magnitude:
-// sqrt(|V|^2 - se^2), 0 where the noise is larger. (The mean of a Rice
-// distribution exceeds its A by about se^2/2A.)
+// noise across the phasor lengthens it, by its variance over 2A (the mean of a
+// Rice distribution), so sqrt(|V|^2 - variance across); 0 where the noise is
+// larger.
 func (c Component) Amplitude() float64 {
-	v := real(c.Value)*real(c.Value) + imag(c.Value)*imag(c.Value) - c.Cov.PerAxis()
+	angle := math.Atan2(imag(c.Value), real(c.Value))
+	v := real(c.Value)*real(c.Value) + imag(c.Value)*imag(c.Value) - c.Cov.Along(angle+math.Pi/2)
 	return math.Sqrt(math.Max(0, v))
 }
 

@@ -115,17 +115,26 @@ func (j *judge) expect() float64 {
 		d[i] = j.raw[(oldest+i)%rhythm]
 	}
 	lag := j.n / 2
-	var ratio [rhythm]float64
-	pairs := j.n - lag
 	if lag == 0 {
 		return d[0]
 	}
-	for i := range pairs {
-		ratio[i] = d[i+lag] / d[i]
+	sorted := d
+	m := median(sorted[:j.n])
+	// The trend is that of intervals like the median: one that a missing edge
+	// doubled, or an extra one cut, says nothing of it.
+	var ratio [rhythm]float64
+	pairs := 0
+	for i := range j.n - lag {
+		if alike(d[i], m) && alike(d[i+lag], m) {
+			ratio[pairs] = d[i+lag] / d[i]
+			pairs++
+		}
+	}
+	if pairs == 0 {
+		return m
 	}
 	trend := median(ratio[:pairs])
 	trend = math.Max(0.3, math.Min(3, trend))
-	m := median(d[:j.n])
 	// The median stands (n+1)/2 intervals before the next one.
 	steps := float64(j.n+1) / 2 / float64(lag)
 	if math.Abs(trend-1) < 0.1 {
@@ -133,6 +142,9 @@ func (j *judge) expect() float64 {
 	}
 	return m * math.Pow(trend, steps)
 }
+
+// alike reports whether two intervals may be of one rhythm.
+func alike(a, b float64) bool { return a < 1.6*b && b < 1.6*a }
 
 // median sorts d in place.
 func median(d []float64) float64 {

@@ -10,7 +10,7 @@ import (
 // a reading of K turns. Below closest the joint fit would trade the two against
 // each other; from tapered on the taper alone rejects it.
 const (
-	closest  = 0.75
+	closest  = 0.74
 	tapered  = 3.0
 	detected = 14.0 // power of a tone over the noise: chance makes 1 in 1e4 readings look so
 )

@@ -68,7 +68,7 @@ func (w *wheel) advance(pos float64) (zero bool) {
 // missed is how many marks on an edge is that came d turns after the newest
 // one; ok is false where no number of marks explains it.
 func (w *wheel) missed(d, tolerance float64) (k int, ok bool) {
-	const most = 1 << 16
+	const most = 1000
 	sum, p := 0.0, 1/float64(w.marks())
 	if d > 4 { // whole turns first
 		whole := int(math.Min(d-2, most))

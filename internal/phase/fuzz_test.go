@@ -1,0 +1,122 @@
+package phase
+
+import (
+	"encoding/binary"
+	"math"
+	"testing"
+
+	"counterpoise/internal/acq"
+)
+
+// Whatever a block holds, nothing panics, nothing but finite numbers comes out,
+// and a reading of rubbish is not trusted.
+func FuzzHostileBlocks(f *testing.F) {
+	f.Add([]byte{}, uint8(1), false)
+	f.Add([]byte{0, 0, 192, 127, 1, 2, 3, 4}, uint8(2), true) // a NaN
+	f.Add(make([]byte, 4096), uint8(1), false)
+	f.Fuzz(func(t *testing.T, data []byte, pulses uint8, gaps bool) {
+		setup := oneChannel(1000)
+		setup.PulsesPerTurn = int(pulses)
+		setup.Channels[0].FullScale = 1e6
+		x := NewExtractor(Config{Orders: []int{1, 3}})
+		a := NewAverage(AverageConfig{Turns: 32})
+		number := uint64(0)
+		for len(data) >= 12 {
+			n := int(data[0])
+			b := &acq.Block{Setup: setup, Tick: binary.LittleEndian.Uint64(data[1:9]), Samples: [][]float32{make([]float32, n)}}
+			if gaps && data[1]&1 == 1 {
+				b.Gap = acq.LostFrames
+			}
+			k := int(data[9])
+			data = data[10:]
+			for i := 0; i < n && len(data) >= 4; i++ {
+				b.Samples[0][i] = math.Float32frombits(binary.LittleEndian.Uint32(data))
+				data = data[4:]
+			}
+			for i := 0; i < k && len(data) >= 4; i++ {
+				pos := float64(math.Float32frombits(binary.LittleEndian.Uint32(data)))
+				data = data[4:]
+				number += uint64(i % 3)
+				b.Edges = append(b.Edges, acq.Edge{Pos: pos, Number: number})
+			}
+			x.Add(b, func(t2 *Turn) {
+				for _, v := range t2.Values {
+					if !finite(v) && !math.IsNaN(real(v)) {
+						t.Errorf("turn value %v", v)
+					}
+				}
+				a.Add(t2)
+			})
+		}
+		r := a.Reading()
+		for _, c := range r.Channels {
+			for _, o := range c.Orders {
+				if !finite(o.Value) && r.Trusted() {
+					t.Errorf("a trusted reading of %v", o.Value)
+				}
+			}
+		}
+	})
+}
+
+// A board gone mad: edges without end, none of them in rhythm.
+func TestEdgesWithoutEnd(t *testing.T) {
+	setup := oneChannel(1000)
+	x, a := NewExtractor(Config{}), NewAverage(AverageConfig{})
+	r := rng(9)
+	edges := make([]acq.Edge, 0, 100000)
+	number := uint64(0)
+	for k := range 100 {
+		edges = edges[:0]
+		pos := 0.0
+		for pos < 100 {
+			pos += 0.01 * r.ExpFloat64()
+			edges = append(edges, acq.Edge{Pos: pos, Number: number})
+			number++
+		}
+		s := make([]float32, 100)
+		for i := range s {
+			s[i] = float32(r.NormFloat64())
+		}
+		x.Add(&acq.Block{Setup: setup, Tick: uint64(100 * k), Samples: [][]float32{s}, Edges: edges}, a.Add)
+	}
+	if rd := a.Reading(); rd.Trusted() {
+		t.Errorf("noise on the tach gave a trusted reading of %d turns", a.Turns())
+	}
+	if x.Dropped() == [NumDrops]uint64{} {
+		t.Error("nothing was counted as dropped")
+	}
+}
+
+// Refused with a reason: each kind of bad sample.
+func TestBadSamplesAreRefused(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		spoil func(i int, v float32) float32
+		code  string
+	}{
+		{"NaN", func(i int, v float32) float32 { return float32(math.NaN()) }, TooFewTurns},
+		{"infinite", func(i int, v float32) float32 { return float32(math.Inf(1)) }, TooFewTurns},
+		{"clipped", func(i int, v float32) float32 { return max(-1, min(1, 3*v)) }, TooFewTurns},
+		{"constant", func(i int, v float32) float32 { return 0.25 }, DeadChannel},
+		{"now and then clipped", func(i int, v float32) float32 {
+			if i%5000 < 300 {
+				return 1
+			}
+			return v
+		}, Clipped},
+	} {
+		bs := ring(oneChannel(5000), []float64{0}, 25, 4, 0.5, nil)
+		bs[0].Setup.Channels[0].FullScale = 1
+		for _, b := range bs {
+			for i := range b.Samples[0] {
+				b.Samples[0][i] = c.spoil(int(b.Tick)+i, b.Samples[0][i])
+			}
+		}
+		x, a := NewExtractor(Config{}), NewAverage(AverageConfig{})
+		extract(x, bs, a.Add)
+		if r := a.Reading(); !r.Flagged(c.code) || c.code != Clipped && r.Trusted() {
+			t.Errorf("%s: %d turns, flags %v, dropped %v", c.name, r.Turns, r.Flags, x.Dropped())
+		}
+	}
+}
