@@ -3,7 +3,7 @@
 
 void tl_board_receive(struct tl_board *b, uint8_t byte)
 {
-	struct tl_command c;
+	struct tl_command c = {0};
 	if (!tl_receive(&b->in, byte, &c))
 		return;
 	switch (c.type) {

@@ -14,12 +14,14 @@ bool tl_ring_put(struct tl_ring *r, uint8_t b)
 
 bool tl_ring_get(struct tl_ring *r, uint8_t *b)
 {
-	uint16_t tail = r->tail;
-	if (tail == r->head)
-		return false;
-	*b = r->mem[tail & (r->size - 1)];
-	r->tail = (uint16_t)(tail + 1);
-	return true;
+	TL_ENTER(); /* two bytes each: an 8-bit processor reads and writes them in two steps */
+	bool some = r->tail != r->head;
+	if (some) {
+		*b = r->mem[r->tail & (r->size - 1)];
+		r->tail++;
+	}
+	TL_LEAVE();
+	return some;
 }
 
 uint16_t tl_ring_room(const struct tl_ring *r)

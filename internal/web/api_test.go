@@ -297,13 +297,25 @@ func TestSeveralStations(t *testing.T) {
 func TestPictures(t *testing.T) {
 	f := newFake("bench")
 	s := newServer(t, Config{}, f)
+	s.stations[0].Config.Machine = rotor.Machine{Blades: 6, LineHz: 60}
 	f.set(turning())
 	at := func(what, query string) string { return "/api/v1/stations/bench/" + what + "?" + query }
 	sp := getJSON[Spectrum](t, s, at("spectrum", "channel=DE-H&scale=um"))
-	// 6.8 mm/s peak on the line next to 24.67 Hz: 2 v/(2 pi f) = 87 um peak-to-peak
-	line := int(math.Round(1480.2 / 60 / sp.StepHz))
-	if sp.Unit != "µm peak-to-peak" || !(math.Abs(sp.Lines[line]-2*6.8e3/(2*math.Pi*1480.2/60)) <= 1) {
-		t.Errorf("%s, line %d reads %g", sp.Unit, line, sp.Lines[line])
+	// 6.8 mm/s peak at 24.67 Hz: 2 v/(2 pi f) = 87.7 um peak-to-peak
+	if want := 2 * 6.8e3 / (2 * math.Pi * 1480.2 / 60); sp.Unit != "µm peak-to-peak" || !(math.Abs(sp.Peaks[0].Level-want) <= 0.01*want) {
+		t.Errorf("the largest peak is %g %s, want %g", sp.Peaks[0].Level, sp.Unit, want)
+	}
+	named := map[string]bool{}
+	for _, p := range sp.Peaks {
+		named[p.Name] = p.Why != ""
+		if p.Name == "1x" && !(math.Abs(p.Hz-1480.2/60) <= 0.05) {
+			t.Errorf("1x at %g Hz", p.Hz)
+		}
+	}
+	for _, name := range []string{"1x", "2x", "blade pass", "twice line frequency"} {
+		if !named[name] {
+			t.Errorf("no peak is called %s with its reason: %+v", name, sp.Peaks)
+		}
 	}
 	if len(sp.Axes) != 3 || !(math.Abs(sp.Axes[2].PerHz*1480.2/60-1) <= 1e-9) || sp.Axes[1].PerHz != 60 {
 		t.Errorf("axes %+v", sp.Axes)

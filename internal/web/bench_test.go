@@ -3,6 +3,8 @@ package web
 import (
 	"encoding/json"
 	"testing"
+
+	"counterpoise/internal/rotor"
 )
 
 // BenchmarkState is what one view of one station costs ten times a second,
@@ -28,7 +30,7 @@ func BenchmarkSpectrum(b *testing.B) {
 	v := View{Scale: Scales[0]}
 	n := 0
 	for b.Loop() {
-		sp, ok := spectrumOf(&snap, "DE-H", v)
+		sp, ok := spectrumOf(rotor.Machine{Blades: 6, LineHz: 60}, &snap, "DE-H", v)
 		if !ok {
 			b.Fatal("no spectrum")
 		}

@@ -19,6 +19,7 @@ import (
 	"github.com/chromedp/chromedp/kb"
 
 	"counterpoise/internal/rig"
+	"counterpoise/internal/rotor"
 )
 
 // browser starts a headless Chromium of its own; a missing one skips the test
@@ -203,7 +204,7 @@ func openLive(t *testing.T) (ctx context.Context, c *console, address string) {
 	f := newFake("bench fan")
 	s := newServer(t, Config{Version: "test", Now: time.Now}, f)
 	s.stations[0].Config.Channels = fakeChannels
-	s.stations[0].Config.Machine.Power = 2200
+	s.stations[0].Config.Machine = rotor.Machine{Power: 2200, Blades: 6, LineHz: 60}
 	s.stations[0].Fan = &fakeFan{state: rig.State{Motion: rig.Running, SupplyOn: true, Plugged: true,
 		Blades: []rig.Blade{{Number: 1}, {Number: 2}}}}
 	animate(t, f)
@@ -285,21 +286,21 @@ func pickSensor(t *testing.T, ctx context.Context) {
 }
 
 // readsSpectrum moves the cursor by keys and reads it on each axis: 1x is at
-// 1480.2 rpm, that is 24.67 Hz.
+// 1480.2 rpm, that is 24.67 Hz (24.669 between the lines).
 func readsSpectrum(t *testing.T, ctx context.Context) {
 	do(t, ctx, chromedp.ScrollIntoView(chromedp.CSS("#spectrum")))
 	until(t, ctx, `document.querySelector("#spectrum-read").textContent`)
-	for axis, want := range map[string]string{"hz": "24.6", "cpm": "148", "orders": "1"} {
+	for axis, want := range map[string]string{"hz": "24.669 ±", "cpm": "1480.", "orders": "1.000"} {
 		got := ask[string](t, ctx, `(() => { const a = document.querySelector("#axis"); a.value = "`+axis+`"; a.dispatchEvent(new Event("change", {bubbles: true}));
 			return document.querySelector("#spectrum-read").textContent; })()`)
-		if !strings.HasPrefix(got, want) || !strings.Contains(got, "mm/s rms") {
+		if !strings.HasPrefix(got, want) || !strings.Contains(got, "mm/s rms") || !strings.Contains(got, "1x: ") {
 			t.Errorf("on the %s axis the cursor reads %q, want %s", axis, got, want)
 		}
 	}
 	before := ask[string](t, ctx, `document.querySelector("#spectrum-read").textContent`)
-	do(t, ctx, chromedp.Focus(chromedp.CSS("#spectrum")), chromedp.KeyEvent(kb.ArrowRight))
-	if got := ask[string](t, ctx, `document.querySelector("#spectrum-read").textContent`); got == before {
-		t.Errorf("the cursor does not move by keys: %q", got)
+	do(t, ctx, chromedp.Focus(chromedp.CSS("#spectrum")), chromedp.KeyEvent(kb.PageDown))
+	if got := ask[string](t, ctx, `document.querySelector("#spectrum-read").textContent`); got == before || !strings.Contains(got, "2x: ") {
+		t.Errorf("the next peak by keys is %q, want 2x", got)
 	}
 }
 

@@ -96,7 +96,7 @@ func turning() station.Snapshot {
 	}
 }
 
-// fakeSpectra hold 1x, 2x, a line of 100 Hz and the blade pass of six blades.
+// fakeSpectra hold 1x, 2x, a line of 120 Hz and the blade pass of six blades.
 var fakeSpectra = sync.OnceValue(func() (out []spectrum.Spectrum) {
 	f := 1480.2 / 60
 	for n, ch := range fakeSetup.Channels {
@@ -104,14 +104,25 @@ var fakeSpectra = sync.OnceValue(func() (out []spectrum.Spectrum) {
 		for i := range s.Peak {
 			x := float64(i) * s.Step
 			s.Peak[i] = 1.4e-5 + 8e-6*math.Sin(float64(i)*7.7)*math.Sin(float64(i)*3.1)
-			for k, at := range []float64{f, 2 * f, 100, 6 * f} {
-				s.Peak[i] += []float64{6.8e-3, 7e-4, 1.3e-3, 2e-3}[k] / float64(n+1) * math.Exp(-math.Pow((x-at)/.4, 2))
+			for k, at := range []float64{f, 2 * f, 120, 6 * f} {
+				s.Peak[i] += []float64{6.8e-3, 7e-4, 1.3e-3, 2e-3}[k] / float64(n+1) * hann((x-at)/s.Step)
 			}
 		}
 		out = append(out, s)
 	}
 	return out
 })
+
+// hann is how a steady tone x lines away shows behind a Hann window.
+func hann(x float64) float64 {
+	switch {
+	case x == 0:
+		return 1
+	case math.Abs(x) == 1:
+		return 0.5
+	}
+	return math.Abs(math.Sin(math.Pi*x) / (math.Pi * x) / (1 - x*x))
+}
 
 func fakeLevels() (out []spectrum.Level) {
 	for i, ch := range fakeSetup.Channels {

@@ -8,6 +8,7 @@ import (
 
 	"counterpoise/internal/acq"
 	"counterpoise/internal/rotor"
+	"counterpoise/internal/spectrum"
 	"counterpoise/internal/station"
 )
 
@@ -50,10 +51,11 @@ func axesAt(speedHz float64) []Axis {
 // Peak is a peak with a name and the reason for it.
 type Peak struct {
 	Hz    float64 `json:"hz"`
+	Error float64 `json:"hz_error"` // standard error
 	Level float64 `json:"level"`
 	Text  string  `json:"text"`
 	Name  string  `json:"name"`
-	Short string  `json:"short,omitempty"` // for the picture: 1x, 2x, BP, L
+	Short string  `json:"short,omitempty"` // for the picture: 1x, blades, line
 	Why   string  `json:"why"`
 }
 
@@ -94,7 +96,7 @@ func quantityScale(q rotor.Quantity, v View) Scale {
 
 // spectrumOf draws a channel's spectrum in the view's quantity; a raw channel
 // stays raw.
-func spectrumOf(snap *station.Snapshot, channel string, v View) (*Spectrum, bool) {
+func spectrumOf(m rotor.Machine, snap *station.Snapshot, channel string, v View) (*Spectrum, bool) {
 	if snap == nil {
 		return nil, false
 	}
@@ -112,7 +114,7 @@ func spectrumOf(snap *station.Snapshot, channel string, v View) (*Spectrum, bool
 			hz = finiteOr(snap.Speed/(2*math.Pi), 0)
 		}
 		out := &Spectrum{Schema: 1, Channel: channel, Unit: sc.Label(), StepHz: sp.Step, SpeedHz: hz, Axes: axesAt(hz),
-			Lines: make([]float64, len(sp.Peak)), Peaks: []Peak{},
+			Lines: make([]float64, len(sp.Peak)), Peaks: peaksOf(sp, m, snap, sc),
 			Note: fmt.Sprintf(say("spectrum.note"), sp.Blocks, sp.Window, sp.Step)}
 		for i, p := range sp.Peak {
 			out.Lines[i] = finiteOr(round(p*sc.factor(), 3), 0)
@@ -120,6 +122,43 @@ func spectrumOf(snap *station.Snapshot, channel string, v View) (*Spectrum, bool
 		return out, true
 	}
 	return nil, false
+}
+
+// mostPeaks is how many peaks are named; a person reads no more.
+const mostPeaks = 12
+
+// peaksOf names the largest peaks by what is known of the machine. The scatter
+// of the speed stands for its error: the spectrum spans other turns than the
+// reading does.
+func peaksOf(sp spectrum.Spectrum, m rotor.Machine, snap *station.Snapshot, sc Scale) []Peak {
+	c := spectrum.Context{Blades: m.Blades, LineHz: m.LineHz}
+	if snap.Motion == station.Turning && snap.Speed > 0 {
+		fan := spectrum.Shaft{Hz: snap.Speed / (2 * math.Pi)}
+		if r := snap.Reading; r != nil {
+			fan.Hz, fan.Error = r.Speed/(2*math.Pi), r.SpeedSD/(2*math.Pi)
+		}
+		c.Shafts = []spectrum.Shaft{fan}
+	}
+	found := sp.Peaks(mostPeaks)
+	sp.NameAll(found, c)
+	out := []Peak{}
+	for _, p := range found {
+		level := plain(p.Amplitude*sc.factor(), 3, sc.Label())
+		if level.Value == nil || !finite(p.Hz) {
+			continue
+		}
+		one := Peak{Hz: p.Hz, Error: finiteOr(p.HzError, 0), Level: *level.Value, Text: level.Text + " " + level.Unit, Name: p.Name, Why: p.Evidence}
+		switch p.Kind {
+		case spectrum.Order:
+			one.Short = p.Name
+		case spectrum.Blade:
+			one.Short = say("short.blade")
+		case spectrum.Line:
+			one.Short = say("short.line")
+		}
+		out = append(out, one)
+	}
+	return out
 }
 
 // waveformOf draws the newest piece of a channel's signal in its own quantity.
@@ -186,7 +225,9 @@ func (s *Server) spectrum(w http.ResponseWriter, r *http.Request, st *Station) {
 	if !ok {
 		return
 	}
-	s.picture(w, r, st, func(snap *station.Snapshot, channel string) (any, bool) { return spectrumOf(snap, channel, v) })
+	s.picture(w, r, st, func(snap *station.Snapshot, channel string) (any, bool) {
+		return spectrumOf(st.Config.Machine, snap, channel, v)
+	})
 }
 
 func (s *Server) waveform(w http.ResponseWriter, r *http.Request, st *Station) {

@@ -99,6 +99,9 @@ var words = map[string]string{
 	"spectrum.what":      "What it is",
 	"spectrum.nopeak":    "no named peak here",
 
+	"short.blade": "blades",
+	"short.line":  "line",
+
 	"waveform":       "Waveform",
 	"waveform.label": "Waveform with the passings of the mark as dashed lines. Arrow keys move the cursor.",
 	"waveform.empty": "No waveform yet",

@@ -214,8 +214,14 @@ function readSpectrum(i) {
   if (!spec || i < 0 || i >= spec.lines.length) { p.textContent = ""; return; }
   const a = axis(), peak = spec.peaks.find((k) => Math.abs(k.hz - i * spec.step_hz) <= spec.step_hz * .75);
   const hz = peak ? peak.hz : i * spec.step_hz;
-  p.textContent = `${sig(hz * a.per_hz, 5)} ${a.label} · ${peak ? peak.text : sig(spec.lines[i], 3) + " " + spec.unit} · ` +
+  p.textContent = `${frequency(hz, peak ? peak.hz_error : 0, a)} · ${peak ? peak.text : sig(spec.lines[i], 3) + " " + spec.unit} · ` +
     (peak ? peak.name + (peak.why ? `: ${peak.why}` : "") : p.dataset.none);
+}
+
+// frequency writes as many decimals as the uncertainty (95 %) leaves.
+function frequency(hz, error, a) {
+  const half = 1.96 * error * a.per_hz, d = half > 0 ? Math.min(Math.max(-Math.floor(Math.log10(half)), 0), 4) : -1;
+  return d < 0 ? `${sig(hz * a.per_hz, 4)} ${a.label}` : `${(hz * a.per_hz).toFixed(d)} ± ${half.toFixed(d)} ${a.label}`;
 }
 
 function peaks(s, a) {
@@ -231,7 +237,7 @@ function peaks(s, a) {
     }
     const b = row.cells[0].firstChild;
     b.dataset.x = p.hz * a.per_hz;
-    write(b, `${sig(p.hz * a.per_hz, 5)} ${a.label}`);
+    write(b, frequency(p.hz, p.hz_error, a));
     write(row.cells[1], p.text); write(row.cells[2], p.name + (p.why ? `: ${p.why}` : ""));
   });
   while (body.rows.length > s.peaks.length) body.deleteRow(-1);

@@ -1,0 +1,569 @@
+/* Runs board A's firmware in simavr and drives its analog inputs and its tach; no silicon anywhere.
+ * SPDX-License-Identifier: GPL-3.0-or-later (see LICENCE.md: simavr is linked). A separate program: its boundary is the pseudo-terminal.
+ *
+ *   emulator [options] firmware.elf
+ *     --link PATH          name that leads to the pseudo-terminal; removed at the end
+ *     --seconds S          simulated seconds, then end; 0 = until the terminal or the plant is gone
+ *     --pace X             times as fast as the wall clock; 0 (usual) = as fast as the host reads
+ *     --speed HZ           synthetic rotor: turns a second (0: stands)
+ *     --volts A,B,C        synthetic: peak volts of the 1x at the sensor's output
+ *     --phase A,B,C        synthetic: its phase, degrees
+ *     --noise LSB          rms of white noise at every converter input, in steps of the converter
+ *     --rc HZ              corner of the anti-alias filter before the pins; 0 = none
+ *     --bounce P           chance that an edge bounces: three more within 0.3 ms
+ *     --invert             the tach is wired upside down
+ *     --swap               channels 0 and 1 are swapped at the connector
+ *     --rail C             channel C lies at the supply
+ *     --plant SOCKET       volts and edges from a Unix socket instead:
+ *                          'H' f64 dt, 3 f64 lag; then 'S' 3 f32 volts every dt, and 'E' f64 seconds, an edge, before the samples that pass it.
+ *                          Sample i of channel c is the voltage at i dt - lag(c).
+ *     --stall AT,S         the adapter hands nothing to the host for S seconds; it holds 4096 bytes, the rest is lost
+ *     --damage P,SEED      each byte to the host is flipped in one bit, dropped, or followed by an inserted one, with chance P each
+ *   At the end one line of JSON on standard output tells what was really done.
+ *
+ * simavr's own converter model: values are latched when they are read, scaled by 1023 and given in millivolts. All three are got round here: the voltage
+ * is taken when a converter would hold it, turned into the ideal code, and handed over as the millivolts that come out as that code. Its auto-trigger
+ * knows only free running, so the compare match is forwarded to its trigger input. */
+#define _GNU_SOURCE
+#include <errno.h>
+#include <fcntl.h>
+#include <math.h>
+#include <poll.h>
+#include <signal.h>
+#include <stdbool.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <sys/un.h>
+#include <termios.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "avr_adc.h"
+#include "avr_ioport.h"
+#include "avr_timer.h"
+#include "avr_uart.h"
+#include "sim_avr.h"
+#include "sim_elf.h"
+
+#define HZ 16000000.0
+#define CHANNELS 3
+#define HOLD 259      /* cycles from the start of a conversion to its sample */
+#define CAPTURE 4     /* cycles by which the noise canceller delays a capture */
+#define COMPB_VECTOR 12
+#define SLICE 1600    /* cycles between looks at plant and terminal: 0.1 ms */
+#define AHEAD 0.004   /* s of plant that must be known before the processor goes there */
+
+static avr_t *avr;
+static struct {
+	const char *link, *plant;
+	double seconds, pace, speed, volts[CHANNELS], phase[CHANNELS], noise, rc, bounce, stall_at, stall_for, damage;
+	bool invert, swap;
+	int rail;
+} opt = {.rail = -1};
+
+static struct {
+	unsigned long long bytes, lost, flipped, dropped, inserted, edges, bounces, slept, conversions;
+} did;
+
+static volatile sig_atomic_t over;
+static void on_signal(int s) { over = 1; }
+static void die(const char *what)
+{
+	perror(what);
+	exit(1);
+}
+
+/* ---- chance */
+static uint64_t rng_state = 0x9E3779B97F4A7C15ull;
+static double uniform(void)
+{
+	rng_state ^= rng_state << 13;
+	rng_state ^= rng_state >> 7;
+	rng_state ^= rng_state << 17;
+	return (double)(rng_state >> 11) / 9007199254740992.0;
+}
+static double normal(void) { return sqrt(-2 * log(1 - uniform())) * cos(2 * M_PI * uniform()); }
+
+/* ---- plant: a window of samples around now, and edges to come */
+#define WINDOW 4096
+static struct {
+	int fd;
+	double dt, lag[CHANNELS], volts[WINDOW][CHANNELS], raw[CHANNELS], pole[3];
+	long n; /* samples that have come */
+	double edge[256];
+	int first, edges;
+	uint8_t buf[65536];
+	size_t at, len;
+} plant = {.fd = -1};
+
+static bool take(void *to, size_t n)
+{
+	for (uint8_t *p = to; n > 0;) {
+		if (plant.at == plant.len) {
+			ssize_t got = read(plant.fd, plant.buf, sizeof plant.buf);
+			if (got < 0 && errno == EINTR && !over)
+				continue;
+			if (got <= 0)
+				return false;
+			plant.at = 0;
+			plant.len = (size_t)got;
+		}
+		size_t k = plant.len - plant.at < n ? plant.len - plant.at : n;
+		memcpy(p, plant.buf + plant.at, k);
+		plant.at += k;
+		p += k;
+		n -= k;
+	}
+	return true;
+}
+
+/* the filter before the pin, exact for a voltage that goes straight from sample to sample */
+static void filter_of(double dt)
+{
+	if (opt.rc <= 0) {
+		plant.pole[1] = 1;
+		return;
+	}
+	double tau = 1 / (2 * M_PI * opt.rc), k = dt / tau, e = exp(-k), m = (1 - e) / k;
+	plant.pole[0] = e;
+	plant.pole[1] = 1 - m;
+	plant.pole[2] = m - e;
+}
+
+static bool plant_read(void)
+{
+	char kind;
+	if (!take(&kind, 1))
+		return false;
+	if (kind == 'H') {
+		if (!take(&plant.dt, 8) || !take(plant.lag, sizeof plant.lag))
+			return false;
+		filter_of(plant.dt);
+		return true;
+	}
+	if (kind == 'E') {
+		double at;
+		if (!take(&at, 8) || plant.edges == 256)
+			return false;
+		plant.edge[(plant.first + plant.edges++) % 256] = at;
+		return true;
+	}
+	float v[CHANNELS];
+	if (kind != 'S' || !take(v, sizeof v))
+		return false;
+	double *to = plant.volts[plant.n % WINDOW], *was = plant.volts[(plant.n + WINDOW - 1) % WINDOW];
+	for (int c = 0; c < CHANNELS; c++) {
+		if (plant.n == 0)
+			to[c] = plant.raw[c] = v[c];
+		else
+			to[c] = plant.pole[0] * was[c] + plant.pole[1] * v[c] + plant.pole[2] * plant.raw[c];
+		plant.raw[c] = v[c];
+	}
+	plant.n++;
+	return true;
+}
+
+/* between samples a cubic through four of them */
+static double plant_volts(int c, double t)
+{
+	double x = (t + plant.lag[c]) / plant.dt;
+	long i = (long)floor(x);
+	double u = x - i;
+	if (i < 1 || i + 2 >= plant.n)
+		return 2.5;
+	double a = plant.volts[(i - 1) % WINDOW][c], b = plant.volts[i % WINDOW][c], d = plant.volts[(i + 1) % WINDOW][c], e = plant.volts[(i + 2) % WINDOW][c];
+	return -u * (u - 1) * (u - 2) / 6 * a + (u + 1) * (u - 1) * (u - 2) / 2 * b - (u + 1) * u * (u - 2) / 2 * d + (u + 1) * u * (u - 1) / 6 * e;
+}
+
+static double volts_at(int c, double t)
+{
+	if (opt.plant)
+		return plant_volts(c, t);
+	double w = 2 * M_PI * opt.speed, gain = 1, lag = 0;
+	if (opt.rc > 0) {
+		double r = opt.speed / opt.rc;
+		gain = 1 / sqrt(1 + r * r);
+		lag = atan(r);
+	}
+	return 2.5 + gain * opt.volts[c] * cos(w * t + opt.phase[c] * M_PI / 180 - lag);
+}
+
+/* ---- converter */
+static avr_irq_t *adc;
+
+static void on_match(avr_irq_t *irq, uint32_t value, void *param)
+{
+	if (value)
+		avr_raise_irq(adc + ADC_IRQ_IN_TRIGGER, 1);
+}
+
+static void on_conversion(avr_irq_t *irq, uint32_t value, void *param)
+{
+	union {
+		avr_adc_mux_t mux;
+		uint32_t v;
+	} e = {.v = value};
+	if (e.mux.kind != ADC_MUX_SINGLE || e.mux.src >= CHANNELS)
+		return;
+	int pin = e.mux.src, c = opt.swap && pin < 2 ? 1 - pin : pin;
+	double v = volts_at(c, (double)(avr->cycle + HOLD) / HZ) / 5.0 * 1024 + opt.noise * (opt.noise > 0 ? normal() : 0);
+	int code = v < 0 ? 0 : v >= 1023 ? 1023 : (int)v;
+	if (opt.rail == c)
+		code = 1023;
+	did.conversions++;
+	avr_raise_irq(adc + ADC_IRQ_ADC0 + pin, (uint32_t)((code * 5000 + 1022) / 1023));
+}
+
+/* loopback: the test pin is wired to all inputs and to the tach, as the drawing shows; here to the tach alone */
+static avr_irq_t *tach_pin;
+
+static void on_test_pin(avr_irq_t *irq, uint32_t value, void *param)
+{
+	if (opt.speed == 0 && !opt.plant)
+		avr_raise_irq(tach_pin, value & 1);
+}
+
+/* ---- tach: one edge after the other, each on its cycle */
+static double next_turn; /* number of the next synthetic edge */
+static bool edge_known;
+static int bounces_left;
+static avr_cycle_count_t edge_at;
+
+static avr_cycle_count_t on_fall(avr_t *a, avr_cycle_count_t when, void *param)
+{
+	avr_raise_irq(tach_pin, opt.invert);
+	return 0;
+}
+
+static avr_cycle_count_t on_bounce(avr_t *a, avr_cycle_count_t when, void *param)
+{
+	avr_raise_irq(tach_pin, 0);
+	avr_raise_irq(tach_pin, 1);
+	did.bounces++;
+	return --bounces_left > 0 ? when + 1600 : 0;
+}
+
+static avr_cycle_count_t on_rise(avr_t *a, avr_cycle_count_t when, void *param)
+{
+	avr_raise_irq(tach_pin, !opt.invert);
+	did.edges++;
+	edge_known = false;
+	if (opt.bounce > 0 && uniform() < opt.bounce) {
+		bounces_left = 3;
+		avr_cycle_timer_register(avr, 1600, on_bounce, NULL);
+	}
+	avr_cycle_timer_register(avr, 16000, on_fall, NULL); /* the mark is seen for 1 ms */
+	return 0;
+}
+
+static void schedule_edge(void)
+{
+	double at;
+	if (edge_known)
+		return;
+	if (opt.plant) {
+		if (plant.edges == 0)
+			return;
+		at = plant.edge[plant.first];
+		plant.first = (plant.first + 1) % 256;
+		plant.edges--;
+	} else {
+		if (opt.speed <= 0)
+			return;
+		at = next_turn++ / opt.speed;
+	}
+	edge_at = (avr_cycle_count_t)llround(at * HZ) + CAPTURE;
+	if (edge_at <= avr->cycle + 1) {
+		if (at > 0)
+			did.lost++; /* never: the plant is read ahead */
+		return;
+	}
+	edge_known = true;
+	avr_cycle_timer_register(avr, edge_at - avr->cycle, on_rise, NULL);
+}
+
+/* ---- the line */
+static int line, slave;
+static uint8_t out[65536];
+static size_t out_len;
+static uint8_t adapter[4096];
+static size_t held;
+static uint8_t in[4096];
+static size_t in_at, in_len;
+static avr_irq_t *uart_in;
+static uint64_t damage_state = 1;
+
+static double damage_chance(void)
+{
+	damage_state = damage_state * 6364136223846793005ull + 1442695040888963407ull;
+	return (double)(damage_state >> 11) / 9007199254740992.0;
+}
+
+static bool stalled(void)
+{
+	double t = (double)avr->cycle / HZ;
+	return opt.stall_for > 0 && t >= opt.stall_at && t < opt.stall_at + opt.stall_for;
+}
+
+static void to_host(uint8_t b)
+{
+	if (out_len < sizeof out)
+		out[out_len++] = b;
+	else
+		did.lost++;
+}
+
+static void on_byte(avr_irq_t *irq, uint32_t value, void *param)
+{
+	uint8_t b = (uint8_t)value;
+	did.bytes++;
+	if (stalled()) {
+		if (held < sizeof adapter)
+			adapter[held++] = b;
+		else
+			did.lost++;
+		return;
+	}
+	for (size_t i = 0; i < held; i++)
+		to_host(adapter[i]);
+	held = 0;
+	if (opt.damage > 0) {
+		if (damage_chance() < opt.damage) {
+			b ^= (uint8_t)(1 << (int)(8 * damage_chance()));
+			did.flipped++;
+		}
+		if (damage_chance() < opt.damage) {
+			did.dropped++;
+			return;
+		}
+		if (damage_chance() < opt.damage) {
+			to_host((uint8_t)(256 * damage_chance()));
+			did.inserted++;
+		}
+	}
+	to_host(b);
+}
+
+static avr_cycle_count_t on_receive(avr_t *a, avr_cycle_count_t when, void *param)
+{
+	if (in_at == in_len)
+		return 0;
+	avr_raise_irq(uart_in, in[in_at++]);
+	return when + 480; /* a little slower than the line */
+}
+
+static void look_at_line(void)
+{
+	while (out_len > 0 && !over) {
+		ssize_t n = write(line, out, out_len);
+		if (n > 0) {
+			memmove(out, out + n, out_len - (size_t)n);
+			out_len -= (size_t)n;
+			continue;
+		}
+		if (n < 0 && errno != EAGAIN && errno != EINTR) {
+			out_len = 0; /* nobody there */
+			break;
+		}
+		if (opt.pace > 0)
+			break; /* a real line does not wait */
+		struct pollfd p = {.fd = line, .events = POLLOUT};
+		if (poll(&p, 1, 3000) == 0) { /* the host has left without saying so */
+			did.lost += out_len;
+			out_len = 0;
+		}
+	}
+	if (in_at == in_len && avr->cycle > 160000) { /* the board was on before the host came */
+		ssize_t n = read(line, in, sizeof in);
+		in_at = 0;
+		in_len = n > 0 ? (size_t)n : 0;
+		if (n > 0)
+			avr_cycle_timer_register(avr, 480, on_receive, NULL);
+	}
+}
+
+static void open_line(void)
+{
+	line = posix_openpt(O_RDWR | O_NOCTTY | O_NONBLOCK);
+	if (line < 0 || grantpt(line) || unlockpt(line))
+		die("pseudo-terminal");
+	const char *name = ptsname(line);
+	slave = open(name, O_RDWR | O_NOCTTY); /* held open, so that a host that leaves is no end */
+	struct termios t;
+	if (slave < 0 || tcgetattr(slave, &t))
+		die(name);
+	cfmakeraw(&t);
+	if (tcsetattr(slave, TCSANOW, &t))
+		die(name);
+	if (opt.link) {
+		unlink(opt.link);
+		if (symlink(name, opt.link))
+			die(opt.link);
+	}
+	fprintf(stderr, "board a on %s\n", name);
+}
+
+/* ---- the course of time */
+static double wall(void)
+{
+	struct timespec t;
+	clock_gettime(CLOCK_MONOTONIC, &t);
+	return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
+}
+
+static double began;
+
+static avr_cycle_count_t on_slice(avr_t *a, avr_cycle_count_t when, void *param)
+{
+	double t = (double)when / HZ;
+	while (opt.plant && !over && (plant.dt == 0 || (double)plant.n * plant.dt < t + AHEAD))
+		if (!plant_read())
+			over = 1;
+	schedule_edge();
+	look_at_line();
+	if (opt.seconds > 0 && t >= opt.seconds)
+		over = 1;
+	if (opt.pace > 0) {
+		double early = t / opt.pace - (wall() - began);
+		if (early > 0.002)
+			usleep((useconds_t)(early * 1e6));
+	}
+	return when + SLICE;
+}
+
+static void on_sleep(avr_t *a, avr_cycle_count_t cycles) { did.slept += cycles + 1; }
+
+static void quiet(avr_t *a, const int level, const char *format, va_list ap)
+{
+	if (level <= LOG_ERROR)
+		vfprintf(stderr, format, ap);
+}
+
+/* ---- options */
+static void three(const char *s, double *to)
+{
+	if (sscanf(s, "%lf,%lf,%lf", &to[0], &to[1], &to[2]) != 3) {
+		fprintf(stderr, "emulator: %s: three numbers with commas\n", s);
+		exit(2);
+	}
+}
+
+static const char *options(int argc, char **argv)
+{
+	const char *firmware = NULL;
+	for (int i = 1; i < argc; i++) {
+		const char *o = argv[i], *v = i + 1 < argc ? argv[i + 1] : "";
+		if (o[0] != '-') {
+			firmware = o;
+			continue;
+		}
+		i++;
+		if (!strcmp(o, "--link"))
+			opt.link = v;
+		else if (!strcmp(o, "--plant"))
+			opt.plant = v;
+		else if (!strcmp(o, "--seconds"))
+			opt.seconds = atof(v);
+		else if (!strcmp(o, "--pace"))
+			opt.pace = atof(v);
+		else if (!strcmp(o, "--speed"))
+			opt.speed = atof(v);
+		else if (!strcmp(o, "--volts"))
+			three(v, opt.volts);
+		else if (!strcmp(o, "--phase"))
+			three(v, opt.phase);
+		else if (!strcmp(o, "--noise"))
+			opt.noise = atof(v);
+		else if (!strcmp(o, "--rc"))
+			opt.rc = atof(v);
+		else if (!strcmp(o, "--bounce"))
+			opt.bounce = atof(v);
+		else if (!strcmp(o, "--rail"))
+			opt.rail = atoi(v);
+		else if (!strcmp(o, "--stall"))
+			sscanf(v, "%lf,%lf", &opt.stall_at, &opt.stall_for);
+		else if (!strcmp(o, "--damage"))
+			sscanf(v, "%lf,%lu", &opt.damage, (unsigned long *)&damage_state);
+		else if (i--, !strcmp(o, "--invert"))
+			opt.invert = true;
+		else if (!strcmp(o, "--swap"))
+			opt.swap = true;
+		else {
+			fprintf(stderr, "emulator: there is no option %s\n", o);
+			exit(2);
+		}
+	}
+	if (!firmware) {
+		fprintf(stderr, "use: emulator [options] firmware.elf\n");
+		exit(2);
+	}
+	return firmware;
+}
+
+static void wire_up(const char *file)
+{
+	elf_firmware_t f = {0};
+	if (elf_read_firmware(file, &f)) {
+		fprintf(stderr, "emulator: %s is no firmware\n", file);
+		exit(1);
+	}
+	avr = avr_make_mcu_by_name("atmega328p");
+	if (!avr)
+		die("atmega328p");
+	avr_init(avr);
+	avr_load_firmware(avr, &f);
+	avr->frequency = (uint32_t)HZ;
+	avr->vcc = avr->avcc = avr->aref = 5000;
+	avr->sleep = on_sleep;
+
+	uint32_t flags = 0; /* not to the console, and no real sleep when polled */
+	avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
+	avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), on_byte, NULL);
+	uart_in = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT);
+
+	adc = avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, 0);
+	avr_irq_register_notify(adc + ADC_IRQ_OUT_TRIGGER, on_conversion, NULL);
+	avr_irq_register_notify(avr_get_interrupt_irq(avr, COMPB_VECTOR) + AVR_INT_IRQ_PENDING, on_match, NULL);
+
+	tach_pin = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), 0);
+	avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), 1), on_test_pin, NULL);
+	avr_raise_irq(tach_pin, opt.invert);
+	avr_cycle_timer_register(avr, SLICE, on_slice, NULL);
+}
+
+int main(int argc, char **argv)
+{
+	const char *firmware = options(argc, argv);
+	struct sigaction act = {.sa_handler = on_signal};
+	sigaction(SIGINT, &act, NULL);
+	sigaction(SIGTERM, &act, NULL);
+	signal(SIGPIPE, SIG_IGN);
+	avr_global_logger_set(quiet);
+	if (opt.plant) {
+		struct sockaddr_un a = {.sun_family = AF_UNIX};
+		snprintf(a.sun_path, sizeof a.sun_path, "%s", opt.plant);
+		plant.fd = socket(AF_UNIX, SOCK_STREAM, 0);
+		if (plant.fd < 0 || connect(plant.fd, (struct sockaddr *)&a, sizeof a))
+			die(opt.plant);
+	}
+	open_line();
+	wire_up(firmware);
+	struct pollfd p = {.fd = line, .events = POLLIN};
+	while (!over && poll(&p, 1, 500) <= 0) /* the first word of the host starts the clock */
+		;
+	began = wall();
+	int state = cpu_Running;
+	while (!over && state != cpu_Done && state != cpu_Crashed)
+		state = avr_run(avr);
+	if (opt.link)
+		unlink(opt.link);
+	double t = (double)avr->cycle / HZ;
+	printf("{\"seconds\":%.6f,\"wall\":%.3f,\"bytes\":%llu,\"lost\":%llu,\"flipped\":%llu,\"dropped\":%llu,\"inserted\":%llu,\"edges\":%llu,"
+	       "\"bounces\":%llu,\"conversions\":%llu,\"load\":%.4f,\"crashed\":%s}\n",
+		t, wall() - began, did.bytes, did.lost, did.flipped, did.dropped, did.inserted, did.edges, did.bounces, did.conversions,
+		1 - (double)did.slept / (double)avr->cycle, state == cpu_Crashed ? "true" : "false");
+	return state == cpu_Crashed;
+}
