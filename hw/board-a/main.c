@@ -54,8 +54,11 @@ static struct tl_board board = {
 /* ---- time: 16 bits of timer 1 and the overflows above them */
 static volatile uint16_t high;
 
-EMPTY_INTERRUPT(TIMER1_COMPB_vect)
 ISR(TIMER1_OVF_vect) { high++; }
+
+/* The converter starts on the rising flag, and taking the interrupt is what puts the flag down again. (Writing TIFR1 would do so too, but
+ * simavr 1.6 then forgets an overflow that waits.) */
+EMPTY_INTERRUPT(TIMER1_COMPB_vect)
 
 /* An overflow that waits for its interrupt belongs before low if low is small. Called with interrupts shut out. */
 static uint32_t extend(uint16_t low)
@@ -95,7 +98,6 @@ ISR(ADC_vect)
 	int16_t value = (int16_t)ADC;
 	uint8_t done = channel;
 	OCR1B += slot[done]; /* the match that starts the next conversion */
-	;
 	channel = done == CHANNELS - 1 ? 0 : (uint8_t)(done + 1);
 	ADMUX = (uint8_t)(1 << REFS0 | channel);
 	if (!skipping)
@@ -131,7 +133,6 @@ static void start_converter(void)
 	cli();
 	uint32_t first = extend(TCNT1) + 2000;
 	OCR1B = (uint16_t)first;
-	TIFR1 = 1 << OCF1B;
 	ADCSRA = 1 << ADEN | 1 << ADATE | 1 << ADIF | 1 << ADIE | 7; /* 125 kHz: ten bits need 50 to 200 */
 	instant_tick = first + slot[0] + slot[1] + HOLD_TICKS;
 	filling->tick = instant_tick;
@@ -166,8 +167,10 @@ static void start_line(void)
 /* ---- loopback: a square wave on the test pin, every edge made by the timer, however long the period */
 static uint32_t half, remaining;
 
-static void hop(void)
+ISR(TIMER1_COMPA_vect)
 {
+	if (half == 0)
+		return;
 	if (remaining > 0xC000) {
 		remaining -= 0x8000;
 		OCR1A += 0x8000;
@@ -179,19 +182,15 @@ static void hop(void)
 	remaining = half;
 }
 
-ISR(TIMER1_COMPA_vect) { hop(); }
-
 static void loop(uint32_t period)
 {
 	uint8_t sreg = SREG;
 	cli();
-	TIMSK1 &= (uint8_t)~(1 << OCIE1A);
 	TCCR1A &= (uint8_t)~(1 << COM1A0);
+	half = 0;
 	if (period >= 4000) { /* shorter ones would keep the processor from measuring */
 		half = remaining = period / 2;
-		OCR1A = TCNT1 + 200;
-		TIFR1 = 1 << OCF1A;
-		TIMSK1 |= 1 << OCIE1A;
+		OCR1A = TCNT1 - 1; /* the first match is a whole wrap away */
 	} else if (period != 0) {
 		board.loopback = 0;
 	}
@@ -245,7 +244,7 @@ int main(void)
 	DDRB = 1 << PB1;
 	TCCR1A = 0;
 	TCCR1B = 1 << ICNC1 | 1 << ICES1 | 1 << CS10; /* noise canceller, rising edge, processor clock */
-	TIMSK1 = 1 << ICIE1 | 1 << TOIE1 | 1<<OCIE1B;
+	TIMSK1 = 1 << ICIE1 | 1 << TOIE1 | 1 << OCIE1A | 1 << OCIE1B;
 	board.loop = loop;
 	start_line();
 	board.self_test = tl_self_test();

@@ -53,7 +53,7 @@
 #define HOLD 259      /* cycles from the start of a conversion to its sample */
 #define CAPTURE 4     /* cycles by which the noise canceller delays a capture */
 #define COMPB_VECTOR 12
-#define SLICE 1600    /* cycles between looks at plant and terminal: 0.1 ms */
+#define SLICE 16000    /* cycles between looks at plant and terminal: 1 ms */
 #define AHEAD 0.004   /* s of plant that must be known before the processor goes there */
 
 static avr_t *avr;
