@@ -244,6 +244,12 @@ func TestAutoSpoiltReadings(t *testing.T) {
 			}
 			return nil
 		}, "5 readings in a row could not be used (the last: the link is down"},
+		"lies for good": {func(n int, r *phase.Reading) error {
+			if n >= 3 && n < 8 {
+				lie(r)
+			}
+			return nil
+		}, "5 readings in a row could not be used (the last: the speed ran away"},
 		"a sensor missing": {func(n int, r *phase.Reading) error {
 			if n == 3 {
 				r.Channels = r.Channels[:0]

@@ -447,6 +447,35 @@ func TestAbort(t *testing.T) {
 	}
 }
 
+// TestProofCountsItsUncertainty: the readings here have a standard error of 1e-5
+// m/s per axis from 30 degrees of freedom, so 95 % lie within 2.624e-5 (Hotelling:
+// sqrt(2 x 30/29 x F(0.95; 2, 29)) with F = 3.328; F from published tables, 3.33).
+func TestProofCountsItsUncertainty(t *testing.T) {
+	for level, want := range map[float64]Action{0.970e-3: ActClose, 0.978e-3: ActStop} { // tolerance 1e-3
+		s := newScript(t, filepath.Join(t.TempDir(), "j"))
+		u := fan()
+		u.Planes = u.Planes[:1]
+		s.do(Event{Kind: KindSetup, Setup: u})
+		s.look()
+		s.run(reading(6e-3, 4e-3))
+		s.stop()
+		s.do(Event{Kind: KindSkipped, Step: keyRepeat, Note: "x"})
+		s.fit(PurposeTrial, "front", weight("front", 30, 0))
+		s.run(reading(5e-3, 3e-3))
+		s.stop()
+		s.fit(PurposeCorrection, "", weight("front", 60, 0))
+		s.run(reading(complex(0, level), 1e-4))
+		st := s.j.Next(s.now())
+		if st.Action != want {
+			t.Errorf("at %g m/s of 1e-3 the next step is %s (%s)", level, st.Action, st.Why)
+		}
+		l := s.j.State().Levels(s.j.State().Runs[2], s.j.State().Tolerances())[0]
+		if !(math.Abs(l.Radius95-2.624e-5) <= 0.01e-5) {
+			t.Errorf("95 %% radius %g, want 2.624e-5", l.Radius95)
+		}
+	}
+}
+
 // TestAdviceSuspectsSlips: a trial weight recorded on the wrong side makes the
 // correction double the vibration; the advice that follows names the slip.
 func TestAdviceSuspectsSlips(t *testing.T) {
