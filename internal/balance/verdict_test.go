@@ -73,6 +73,7 @@ func TestVerdicts(t *testing.T) {
 		"outside grade": {"outside-grade", func() Case { c := base(); c.Machine.Grade = 6.3e-3; return c }(), Options{}},
 		"force large":   {"force-large", func() Case { c := base(); c.Machine.MaxSpeed = 1500; return c }(), Options{}},
 	} {
+		k.o.Draws = 200
 		a := mustSolve(t, k.c, k.o)
 		text := ""
 		for _, v := range a.Verdicts {
@@ -342,7 +343,7 @@ func TestNoPhaseFindsEverySolution(t *testing.T) {
 func TestNoPhaseCoverage(t *testing.T) {
 	r := rand.New(rand.NewPCG(14, 1))
 	held, n := 0, 0
-	for range 300 {
+	for range 120 {
 		tr := randomTruth(r, 1, 1)
 		u := -tr.v0[0] / tr.a[0][0]
 		m := complex(0.7*cmplx.Abs(u), 0)
