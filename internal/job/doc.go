@@ -10,6 +10,14 @@
 //	                                                 └────> Auto, which does nothing but
 //	                                                        what Next says, unattended
 //
+// A job file holds one event a line:
+//
+//	{"schema":1,"crc":"03b58695","event":{"n":2,"at":"2026-03-01T08:02:00Z","kind":"setup",...}}
+//
+// with the CRC-32 of the event's bytes. An incomplete last line is what a power
+// loss leaves: it had not been acknowledged, is kept in a file beside the job, and
+// is reported. Any other damage is refused, never repaired by dropping events.
+//
 // Inside a job everything is SI, peak phasors and inside angles, as package
 // rotor defines them. Time enters with the events; nothing here reads a clock.
 // The mathematics is package balance's: as found, trial, proof and trim are
