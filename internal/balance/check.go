@@ -8,6 +8,13 @@ import (
 	"counterpoise/internal/rotor"
 )
 
+// Numbers beyond these are slips of the pen, and would drown the arithmetic.
+const (
+	heaviest       = 1e5  // kg
+	lightest       = 1e-9 // kg
+	largestReading = 1e15 // in any unit
+)
+
 func rpm(omega float64) float64 { return rotor.RPM(omega) }
 
 func deg(rad float64) float64 { return rad * 180 / math.Pi }
@@ -98,6 +105,8 @@ func checkRun(c *Case, i int, planes map[string]bool) error {
 			return fmt.Errorf("run %s has a weight in plane %q whose mass or angle is not a number: give both", name, w.Plane)
 		case w.Mass < 0:
 			return fmt.Errorf("run %s has a weight of %g g in plane %q: removed material is written as the same mass above zero at the angle plus 180 degrees", name, w.Mass*1e3, w.Plane)
+		case w.Mass > heaviest || w.Mass > 0 && w.Mass < lightest:
+			return fmt.Errorf("run %s has a weight of %g g in plane %q, which is no balance weight: check its unit", name, w.Mass*1e3, w.Plane)
 		case !(w.Radius >= 0) || math.IsInf(w.Radius, 0):
 			return fmt.Errorf("run %s has a weight in plane %q at a radius of %g mm: give a radius above zero or leave it out", name, w.Plane, w.Radius*1e3)
 		}
@@ -114,6 +123,9 @@ func checkRun(c *Case, i int, planes map[string]bool) error {
 		}
 		if !finite(v.V) {
 			return fmt.Errorf("run %s, sensor %s: the reading is not a number: measure again or leave this reading out", name, called(c.Sensors[s].Name, s))
+		}
+		if a := cmplx.Abs(v.V); a > largestReading || a > 0 && a < 1/largestReading {
+			return fmt.Errorf("run %s, sensor %s: the reading %g is no vibration: check its unit", name, called(c.Sensors[s].Name, s), a)
 		}
 		if v.Known && (!(v.Cov.RR >= 0) || !(v.Cov.II >= 0) || !number(v.Cov.RI) || math.IsInf(v.Cov.PerAxis(), 0)) {
 			return fmt.Errorf("run %s, sensor %s: the stated error is not a number above zero: correct it or leave it out", name, called(c.Sensors[s].Name, s))

@@ -82,6 +82,11 @@ func (s *solver) run() error {
 	if err != nil {
 		return err
 	}
+	for p, z := range w {
+		if !finite(z) {
+			return fmt.Errorf("the weight for plane %q comes out beyond all numbers: check the readings and weights for slips in their units", s.m.c.Planes[p].Name)
+		}
+	}
 	s.w = w
 	v := s.standing()
 	further, _, err := s.choose(v)

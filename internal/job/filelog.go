@@ -7,6 +7,8 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+
+	"counterpoise/internal/durable"
 )
 
 // FileLog keeps a job as a file of JSON lines. It holds a lock on the file, so
@@ -35,12 +37,12 @@ func OpenFile(path string) (*FileLog, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the job file cannot be opened: %w", err)
 	}
-	if err := disk.Lock(f); err != nil {
+	if err := durable.Lock(f); err != nil {
 		f.Close()
 		return nil, fmt.Errorf("the job file %s is being written by another counterpoise (only one may write): close that one, or look on through its page: %w", path, err)
 	}
 	// The name must survive a power loss as the content does.
-	if err := errors.Join(f.Sync(), disk.SyncDir(filepath.Dir(path))); err != nil {
+	if err := errors.Join(f.Sync(), durable.SyncDir(filepath.Dir(path))); err != nil {
 		f.Close()
 		return nil, fmt.Errorf("the job file %s cannot be made safe on the disk: %w", path, err)
 	}
@@ -133,7 +135,7 @@ func (l *FileLog) setAside(torn []byte) (string, error) {
 			return "", fmt.Errorf("the incomplete end of the job file cannot be kept aside, so nothing was changed: %w", err)
 		}
 		_, err = f.Write(torn)
-		err = errors.Join(err, f.Sync(), f.Close(), disk.SyncDir(filepath.Dir(aside)))
+		err = errors.Join(err, f.Sync(), f.Close(), durable.SyncDir(filepath.Dir(aside)))
 		if err == nil {
 			err = errors.Join(l.f.Truncate(l.good), l.f.Sync())
 		}

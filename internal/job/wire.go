@@ -154,3 +154,14 @@ func (e *Event) UnmarshalJSON(b []byte) error {
 	e.Reading = &r
 	return nil
 }
+
+// EncodeEvent returns an event as every log keeps it: one JSON object of
+// schema, checksum and event, without a newline.
+func EncodeEvent(e Event) ([]byte, error) {
+	b, err := encodeLine(e)
+	return bytes.TrimSuffix(b, []byte{'\n'}), err
+}
+
+// DecodeEvent is the inverse of EncodeEvent. The error says in words why the
+// bytes are not an event, without naming where they stood.
+func DecodeEvent(b []byte) (Event, error) { return decodeLine(b) }

@@ -8,7 +8,6 @@ import (
 
 	"counterpoise/internal/acq"
 	"counterpoise/internal/rotor"
-	"counterpoise/internal/spectrum"
 	"counterpoise/internal/station"
 )
 
@@ -46,17 +45,6 @@ func axesAt(speedHz float64) []Axis {
 		a = append(a, Axis{"orders", say("spectrum.orders"), 1 / speedHz})
 	}
 	return a
-}
-
-// Peak is a peak with a name and the reason for it.
-type Peak struct {
-	Hz    float64 `json:"hz"`
-	Error float64 `json:"hz_error"` // standard error
-	Level float64 `json:"level"`
-	Text  string  `json:"text"`
-	Name  string  `json:"name"`
-	Short string  `json:"short,omitempty"` // for the picture: 1x, blades, line
-	Why   string  `json:"why"`
 }
 
 // Waveform is the newest piece of a channel's signal with the passings of the
@@ -124,43 +112,6 @@ func spectrumOf(m rotor.Machine, snap *station.Snapshot, channel string, v View)
 	return nil, false
 }
 
-// mostPeaks is how many peaks are named; a person reads no more.
-const mostPeaks = 12
-
-// peaksOf names the largest peaks by what is known of the machine. The scatter
-// of the speed stands for its error: the spectrum spans other turns than the
-// reading does.
-func peaksOf(sp spectrum.Spectrum, m rotor.Machine, snap *station.Snapshot, sc Scale) []Peak {
-	c := spectrum.Context{Blades: m.Blades, LineHz: m.LineHz}
-	if snap.Motion == station.Turning && snap.Speed > 0 {
-		fan := spectrum.Shaft{Hz: snap.Speed / (2 * math.Pi)}
-		if r := snap.Reading; r != nil {
-			fan.Hz, fan.Error = r.Speed/(2*math.Pi), r.SpeedSD/(2*math.Pi)
-		}
-		c.Shafts = []spectrum.Shaft{fan}
-	}
-	found := sp.Peaks(mostPeaks)
-	sp.NameAll(found, c)
-	out := []Peak{}
-	for _, p := range found {
-		level := plain(p.Amplitude*sc.factor(), 3, sc.Label())
-		if level.Value == nil || !finite(p.Hz) {
-			continue
-		}
-		one := Peak{Hz: p.Hz, Error: finiteOr(p.HzError, 0), Level: *level.Value, Text: level.Text + " " + level.Unit, Name: p.Name, Why: p.Evidence}
-		switch p.Kind {
-		case spectrum.Order:
-			one.Short = p.Name
-		case spectrum.Blade:
-			one.Short = say("short.blade")
-		case spectrum.Line:
-			one.Short = say("short.line")
-		}
-		out = append(out, one)
-	}
-	return out
-}
-
 // waveformOf draws the newest piece of a channel's signal in its own quantity.
 func waveformOf(snap *station.Snapshot, channel string, v View) (*Waveform, bool) {
 	if snap == nil || snap.Waveform == nil || snap.Setup == nil || !(snap.Waveform.Rate > 0) {
@@ -181,43 +132,6 @@ func waveformOf(snap *station.Snapshot, channel string, v View) (*Waveform, bool
 		return out, true
 	}
 	return nil, false
-}
-
-// levelOf fills in the overall level of a channel: band-limited velocity, rms,
-// with its severity zone, or the plain rms of a raw channel.
-func levelOf(out *ChannelState, m rotor.Machine, snap *station.Snapshot, channel int, v View) {
-	for _, l := range snap.Levels {
-		if l.Channel != snap.Setup.Channels[channel].Name {
-			continue
-		}
-		if l.Quantity == rotor.Raw {
-			out.Overall = plain(l.RMS, 3, "raw rms")
-			return
-		}
-		sc := v.Scale.level()
-		out.Overall = plain(l.Velocity*sc.Unit.PerSI, 3, sc.Label())
-		if z, ok := rotor.ZonesFor(m); ok {
-			out.Zone = z.Zone(l.Velocity)
-		}
-	}
-}
-
-// levelNote says what the overall levels and the zones are.
-func levelNote(m rotor.Machine, snap *station.Snapshot) string {
-	for _, l := range snap.Levels {
-		if l.Quantity == rotor.Raw || !finite(l.Velocity) {
-			continue
-		}
-		note := fmt.Sprintf(say("overall.note"), l.Low, l.High)
-		if l.NearEdge {
-			note += " " + say("overall.edge")
-		}
-		if z, ok := rotor.ZonesFor(m); ok {
-			note += " " + fmt.Sprintf(say("zone.note"), z.Name, rotor.FromMemory)
-		}
-		return note
-	}
-	return ""
 }
 
 func (s *Server) spectrum(w http.ResponseWriter, r *http.Request, st *Station) {

@@ -18,10 +18,10 @@ type course struct {
 }
 
 const (
-	steps     = 12   // of the envelope in a turn
+	steps      = 12   // of the envelope in a turn
 	slowEnough = 0.01 // share by which a mode as sharp as the sharpest may lag before it must be carried in time
-	sharpest  = 0.005
-	holeTurns = 20 // a longer hole begins the envelope anew, in the steady state
+	sharpest   = 0.005
+	holeTurns  = 20 // a longer hole begins the envelope anew, in the steady state
 )
 
 func newCourse(points []Point) *course {

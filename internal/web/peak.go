@@ -1,0 +1,57 @@
+package web
+
+import (
+	"math"
+
+	"counterpoise/internal/rotor"
+	"counterpoise/internal/spectrum"
+	"counterpoise/internal/station"
+)
+
+// Peak is a peak with a name and the reason for it.
+type Peak struct {
+	Hz    float64 `json:"hz"`
+	Error float64 `json:"hz_error"` // standard error
+	Level float64 `json:"level"`
+	Text  string  `json:"text"`
+	Name  string  `json:"name"`
+	Short string  `json:"short,omitempty"` // for the picture: 1x, blades, line
+	Why   string  `json:"why"`
+}
+
+// mostPeaks is how many peaks are named; a person reads no more.
+const mostPeaks = 12
+
+// peaksOf names the largest peaks by what is known of the machine. The scatter
+// of the speed stands for its error: the spectrum spans other turns than the
+// reading does.
+func peaksOf(sp spectrum.Spectrum, m rotor.Machine, snap *station.Snapshot, sc Scale) []Peak {
+	c := spectrum.Context{Blades: m.Blades, LineHz: m.LineHz}
+	if snap.Motion == station.Turning && snap.Speed > 0 {
+		fan := spectrum.Shaft{Hz: snap.Speed / (2 * math.Pi)}
+		if r := snap.Reading; r != nil {
+			fan.Hz, fan.Error = r.Speed/(2*math.Pi), r.SpeedSD/(2*math.Pi)
+		}
+		c.Shafts = []spectrum.Shaft{fan}
+	}
+	found := sp.Peaks(mostPeaks)
+	sp.NameAll(found, c)
+	out := []Peak{}
+	for _, p := range found {
+		level := plain(p.Amplitude*sc.factor(), 3, sc.Label())
+		if level.Value == nil || !finite(p.Hz) {
+			continue
+		}
+		one := Peak{Hz: p.Hz, Error: finiteOr(p.HzError, 0), Level: *level.Value, Text: level.Text + " " + level.Unit, Name: p.Name, Why: p.Evidence}
+		switch p.Kind {
+		case spectrum.Order:
+			one.Short = p.Name
+		case spectrum.Blade:
+			one.Short = say("short.blade")
+		case spectrum.Line:
+			one.Short = say("short.line")
+		}
+		out = append(out, one)
+	}
+	return out
+}
