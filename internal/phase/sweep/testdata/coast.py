@@ -20,7 +20,7 @@ w = 2 * np.pi * f1
 X = w * w / (w0 * w0 - w * w + 2j * zeta * w0 * w)
 start = [X.real, (1j * w * X).real, 0.0, w]
 t = np.arange(int(seconds * rate)) / rate
-sol = solve_ivp(rhs, (0, t[-1]), start, t_eval=t, method="DOP853", rtol=1e-10, atol=1e-12, dense_output=True)
+sol = solve_ivp(rhs, (0, t[-1]), start, t_eval=t, method="DOP853", rtol=1e-8, atol=1e-10, dense_output=True)
 phi = sol.y[2]
 marks = 2 * np.pi * np.arange(0, np.floor(phi[-1] / (2 * np.pi)))
 edges = []
