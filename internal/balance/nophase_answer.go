@@ -88,7 +88,8 @@ func assemble(c *Case, o Options, fits [][]amplitudeFit, pick []int, known bool)
 		}
 		cand.Corrections = append(cand.Corrections, Correction{Plane: plane.Name, Total: w[q], Further: w[q] - last[q]})
 	}
-	for _, r := range res {
+	for i, r := range res {
+		r = tidy(r, p.v0[i])
 		cand.Predicted = append(cand.Predicted, Prediction{Residual: r, FurtherResidual: r})
 	}
 	cand.Misfit = math.Sqrt(sum / float64(n))

@@ -214,9 +214,9 @@ func TestRefusals(t *testing.T) {
 		"infinite":           {func() Case { c := good(); c.Runs[1].Vectors[0].V = cmplx.Inf(); return c }(), Options{}, "not a number"},
 		"negative mass":      {func() Case { c := good(); c.Runs[1].Weights[0].Mass = -1; return c }(), Options{}, "removed material"},
 		"short run":          {func() Case { c := good(); c.Runs[1].Vectors = c.Runs[1].Vectors[:1]; return c }(), Options{}, "1 readings for 2 sensors"},
-		"a planet":      {func() Case { c := good(); c.Runs[1].Weights[0].Mass = 1e20; return c }(), Options{}, "no balance weight"},
-		"a molecule":    {func() Case { c := good(); c.Runs[1].Weights[0].Mass = 1e-20; return c }(), Options{}, "no balance weight"},
-		"an earthquake": {func() Case { c := good(); c.Runs[1].Vectors[0].V = 1e200; return c }(), Options{}, "no vibration"},
+		"a planet":           {func() Case { c := good(); c.Runs[1].Weights[0].Mass = 1e20; return c }(), Options{}, "no balance weight"},
+		"a molecule":         {func() Case { c := good(); c.Runs[1].Weights[0].Mass = 1e-20; return c }(), Options{}, "no balance weight"},
+		"an earthquake":      {func() Case { c := good(); c.Runs[1].Vectors[0].V = 1e200; return c }(), Options{}, "no vibration"},
 		"twin planes":        {func() Case { c := good(); c.Planes[1].Name = "A"; return c }(), Options{}, "own name"},
 		"mixed phases":       {func() Case { c := good(); c.Runs[1].Vectors[0].NoPhase = true; return c }(), Options{}, "phase"},
 		"negative error": {func() Case {

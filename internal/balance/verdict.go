@@ -235,7 +235,7 @@ func judgeForces(c *Case, a *Answer) {
 		missing = append(missing, "the rotor's mass")
 	}
 	if len(missing) > 0 {
-		a.verdict("force-unknown", fmt.Sprintf("The force of a weight on its fastener is unknown, because %s is not given. Work it out (mass x radius x angular speed squared) and compare it with what the fastener carries before any weight is fitted.", strings.Join(missing, " and ")))
+		a.verdict("force-unknown", fmt.Sprintf("The force of a weight on its fastener is unknown; missing: %s. Work it out (mass x radius x angular speed squared) and compare it with what the fastener carries before any weight is fitted.", strings.Join(missing, ", ")))
 		return
 	}
 	for i, k := range a.Corrections {
