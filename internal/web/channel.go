@@ -111,7 +111,11 @@ func ordersOf(r *phase.Reading, channel int, v View) []Line {
 			continue
 		}
 		amp, deg := amountsOf(c, unit, v)
-		out = append(out, Line{fmt.Sprintf("%dx", o.Order), both(amp) + " " + unit + ", " + both(deg) + "°"})
+		text := both(amp) + " " + unit
+		if deg.Value != nil {
+			text += ", " + both(deg) + "°"
+		}
+		out = append(out, Line{fmt.Sprintf("%dx", o.Order), text})
 	}
 	return out
 }

@@ -92,7 +92,7 @@ var words = map[string]string{
 	"spectrum.peaks":     "Peaks",
 	"spectrum.prev":      "Previous peak",
 	"spectrum.next":      "Next peak",
-	"spectrum.note":      "Average of %d blocks, %s window, a line every %.3g Hz. Levels carry no stated uncertainty.",
+	"spectrum.note":      "Running average, %d blocks so far, %s window, a line every %.3g Hz. Levels carry no stated uncertainty.",
 	"spectrum.empty":     "No spectrum yet",
 	"spectrum.frequency": "Frequency",
 	"spectrum.level":     "Level",
