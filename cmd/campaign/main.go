@@ -23,6 +23,7 @@ var campaigns = []campaign{
 	{"kill", "a driven job killed 200 times: no acknowledged event lost", runKill},
 	{"phase", "error of amplitude and phase against the Cramer-Rao bound", runPhase},
 	{"phase-coverage", "how often a reading's 95 % region holds the true vector", runPhaseCoverage},
+	{"phase-drift", "100 simulated hours: does the phase creep?", runPhaseDrift},
 	{"coverage", "how often the solver's stated 95 % holds the truth", coverage},
 	{"trial", "the trial verdict beside the rule of thumb, 10,000 jobs", trialVerdict},
 	{"correction", "what one correction and one trim leave on the three rigs", oneCorrection},
@@ -30,6 +31,7 @@ var campaigns = []campaign{
 	{"blades", "blade surveys: fewest moves, predicted change, geometry or mass", surveys},
 	{"place", "the exact split of weights beside an integer-programming solver", placing},
 	{"detective", "how often the right slip of hand is named, and how often one that was not made", detectiveCampaign},
+	{"speed-coast", "resonance, damping and phase slope from coast-downs, and coverage", coastDowns},
 }
 
 func main() {
