@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"strings"
@@ -65,9 +66,14 @@ func demoPage(ctx context.Context, e env, r *rig.Rig, listen string) error {
 	}
 	var d daemon
 	d.add(rigStation(r, word), src, r, log)
-	fmt.Fprintf(e.stdout, "counterpoise: a virtual fan (%s; invented, no real machine) is running.\nOpen http://%s/ in a browser; end with Ctrl-C.\n",
-		r.Describe().Name, ln.Addr())
-	return d.run(ctx, ln, nil, log)
+	page, err := d.page(ln, nil, log)
+	if err != nil {
+		d.close()
+		return err
+	}
+	fmt.Fprintf(e.stdout, "counterpoise: a virtual fan (%s; invented, no real machine) is running.\nOpen http://%s%s in a browser; end with Ctrl-C.\n",
+		r.Describe().Name, ln.Addr(), cmp.Or(page.LoginPath(), "/"))
+	return d.run(ctx, ln, page)
 }
 
 // rigStation is the configuration of a station on a virtual fan.

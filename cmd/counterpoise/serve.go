@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -64,8 +65,13 @@ func serve(ctx context.Context, e env, cfg station.Config) error {
 		}
 		d.add(sc, src, nil, log)
 	}
-	fmt.Fprintf(e.stdout, "counterpoise: the page is at http://%s/\n", ln.Addr())
-	return d.run(ctx, ln, cfg.Hosts, log)
+	page, err := d.page(ln, cfg.Hosts, log)
+	if err != nil {
+		d.close()
+		return err
+	}
+	fmt.Fprintf(e.stdout, "counterpoise: the page is at http://%s%s\n", ln.Addr(), cmp.Or(page.LoginPath(), "/"))
+	return d.run(ctx, ln, page)
 }
 
 // daemon is what serve and demo run: stations and the page that shows them.
@@ -90,15 +96,15 @@ func (d *daemon) close() {
 	}
 }
 
+// page makes the server of the page.
+func (d *daemon) page(ln net.Listener, hosts []string, log *slog.Logger) (*web.Server, error) {
+	return web.New(web.Config{Stations: d.pages, Version: release, Log: log, Hosts: hosts,
+		Token: os.Getenv("COUNTERPOISE_TOKEN"), Listen: ln.Addr().String()})
+}
+
 // run runs everything until ctx ends or a part fails; then all parts end. A
 // recording that came to its end leaves its page up, to be looked at.
-func (d *daemon) run(ctx context.Context, ln net.Listener, hosts []string, log *slog.Logger) error {
-	page, err := web.New(web.Config{Stations: d.pages, Version: release, Log: log, Hosts: hosts,
-		Token: os.Getenv("COUNTERPOISE_TOKEN"), Listen: ln.Addr().String()})
-	if err != nil {
-		d.close()
-		return err
-	}
+func (d *daemon) run(ctx context.Context, ln net.Listener, page *web.Server) error {
 	g, ctx := errgroup.WithContext(ctx)
 	for _, st := range d.stations {
 		g.Go(func() error { return st.Run(ctx) })

@@ -31,6 +31,13 @@ type loop struct {
 // seconds of a fan, enough for a steady hand, short enough to follow it.
 const rollingTurns = 64
 
+// The live spectrum tells lines a third of a hertz apart, up to the top of the
+// severity band: fine enough to part twice line from twice speed within seconds.
+const (
+	spectrumLines = 3200
+	spectrumHz    = 1000
+)
+
 // levelSeconds is the time constant of the live levels.
 const levelSeconds = 5
 
@@ -39,7 +46,7 @@ func newLoop(s *Station) *loop {
 		s:       s,
 		phase:   phase.NewExtractor(phase.Config{Orders: s.cfg.Orders}),
 		rolling: phase.NewAverage(phase.AverageConfig{Turns: rollingTurns}),
-		spectra: spectrum.New(spectrum.Config{Mode: spectrum.Exponential}),
+		spectra: spectrum.New(spectrum.Config{Lines: spectrumLines, MaxHz: spectrumHz, Mode: spectrum.Exponential}),
 		levels:  spectrum.NewLevels(spectrum.LevelsConfig{Seconds: levelSeconds, Speed: s.cfg.Machine.Speed}),
 	}
 }
