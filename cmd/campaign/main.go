@@ -19,6 +19,7 @@ type campaign struct {
 // campaigns in the order in which they are listed.
 var campaigns = []campaign{
 	{"tickline", "damaged frames: how many are taken for good ones", ticklineFrames},
+	{"board-a", "board A's firmware in its emulator: a known signal for 660 s, stalls and damage", boardA},
 	{"jobs", "whole unattended jobs on three virtual fans, 20 individuals each", runJobs},
 	{"kill", "a driven job killed 200 times: no acknowledged event lost", runKill},
 	{"phase", "error of amplitude and phase against the Cramer-Rao bound", runPhase},

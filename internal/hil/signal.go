@@ -71,26 +71,50 @@ type Fidelity struct {
 	ScatterDeg  float64 // scatter of readings of 250 turns, deg; NaN below 3 readings
 	Amplitude   float64 // mean over true, less 1
 	AmplitudeSE float64
+	Worst       float64 // the turn farthest from the truth, as a part of the amplitude
 }
+
+// Trial is what came of a Signal that ran through the board.
+type Trial struct {
+	Pins      [channels]Fidelity
+	Counts    acq.Counts
+	Truth     Truth
+	Samples   Account
+	Edges     Account
+	Trusted   bool              // the reading over all turns
+	Off       [channels]float64 // how far that reading is from the truth, as a part of it
+	Wraps     int               // of the 32-bit tick between the first and the last block
+	FrameSeqs uint64            // frames between them, by the host's count: beyond 65,536 the sequence number has wrapped
+}
+
+// Account balances what the board numbered.
+type Account struct{ Numbered, Delivered, Lost uint64 }
+
+// Balanced reports whether nothing is unaccounted for.
+func (a Account) Balanced() bool { return a.Numbered == a.Delivered+a.Lost }
 
 // Reads is the number of turns in one reading of a Fidelity.
 const Reads = 250
 
-// Compare runs a signal through the board for some seconds of its time and
-// compares what comes out with what went in. more are further options of the
-// emulator.
-func (b Build) Compare(ctx context.Context, s Signal, seconds float64, more ...string) ([channels]Fidelity, acq.Counts, Truth, error) {
-	var out [channels]Fidelity
+// Try runs a signal through the board for some seconds of its time and compares
+// what comes out with what went in. more are further options of the emulator.
+func (b Build) Try(ctx context.Context, s Signal, seconds float64, more ...string) (Trial, error) {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	e, err := b.Emulate(ctx, append(s.Options(), more...)...)
 	if err != nil {
-		return out, acq.Counts{}, Truth{}, err
+		return Trial{}, err
 	}
-	x := phase.NewExtractor(phase.Config{})
+	var out Trial
+	x, avg := phase.NewExtractor(phase.Config{}), phase.NewAverage(phase.AverageConfig{})
 	var turns [channels][]complex128
+	var setup *acq.Setup
+	l := ledger{}
 	counts, err := Follow(ctx, "serial:"+e.Port, seconds, func(blk *acq.Block) {
+		setup = blk.Setup
+		l.add(blk)
 		x.Add(blk, func(t *phase.Turn) {
+			avg.Add(t)
 			for c := range turns {
 				v, _ := t.Value(c, 1)
 				turns[c] = append(turns[c], v*complex(1/blk.Setup.Channels[c].Scale, 0))
@@ -101,13 +125,53 @@ func (b Build) Compare(ctx context.Context, s Signal, seconds float64, more ...s
 	if err == nil {
 		err = ended
 	}
-	for c := range out {
-		out[c] = fidelity(turns[c], s.True(c))
+	if err != nil {
+		return out, err
+	}
+	out.Counts, out.Truth, out.Samples, out.Edges = counts, truth, l.samples, l.edges
+	out.Wraps, out.FrameSeqs = int(l.lastTick>>32-l.firstTick>>32), counts.Frames
+	r := avg.Reading()
+	out.Trusted = r.Trusted()
+	for c := range out.Pins {
+		out.Pins[c] = fidelity(turns[c], s.True(c))
 		for _, n := range x.Dropped() {
-			out[c].Dropped += int(n)
+			out.Pins[c].Dropped += int(n)
+		}
+		if o, ok := r.In(c, 1, rotor.Acceleration); ok {
+			out.Off[c] = cmplx.Abs(o.Value/complex(setup.Channels[c].Scale, 0)/s.True(c) - 1)
 		}
 	}
-	return out, counts, truth, err
+	return out, nil
+}
+
+// ledger keeps the account over blocks.
+type ledger struct {
+	begun               bool
+	firstTick, lastTick uint64
+	firstSample         uint64
+	hasEdge             bool
+	firstEdge           uint64
+	samples, edges      Account
+}
+
+func (l *ledger) add(b *acq.Block) {
+	if !l.begun {
+		l.begun, l.firstTick, l.firstSample = true, b.Tick, b.Sample
+	} else {
+		l.samples.Lost += b.Lost
+		l.edges.Lost += b.LostEdges
+	}
+	l.lastTick = b.Tick
+	l.samples.Delivered += uint64(b.Len())
+	l.samples.Numbered = b.Sample + uint64(b.Len()) - l.firstSample
+	for _, e := range b.Edges {
+		if !l.hasEdge {
+			l.hasEdge, l.firstEdge = true, e.Number
+			l.edges.Lost = 0
+		}
+		l.edges.Delivered++
+		l.edges.Numbered = e.Number + 1 - l.firstEdge
+	}
 }
 
 func fidelity(turns []complex128, truth complex128) Fidelity {
@@ -116,6 +180,7 @@ func fidelity(turns []complex128, truth complex128) Fidelity {
 	var sum complex128
 	for i, v := range turns {
 		v /= truth
+		f.Worst = max(f.Worst, cmplx.Abs(v-1))
 		phases, lengths = append(phases, cmplx.Phase(v)*180/math.Pi), append(lengths, real(v)-1)
 		if sum += v; (i+1)%Reads == 0 {
 			readings = append(readings, cmplx.Phase(sum)*180/math.Pi)
