@@ -78,6 +78,24 @@ func plainSum(x []float32) float32 {
 	return s0 + s1 + s2 + s3 + s4 + s5 + s6 + s7
 }
 
+// doubleSum adds up in double precision, as everything that lasts here does.
+func doubleSum(x []float32) float64 {
+	var s0, s1, s2, s3 float64
+	for len(x) >= 8 {
+		y := x[:8:8]
+		s0 += float64(y[0])
+		s1 += float64(y[1])
+		s2 += float64(y[2])
+		s3 += float64(y[3])
+		s0 += float64(y[4])
+		s1 += float64(y[5])
+		s2 += float64(y[6])
+		s3 += float64(y[7])
+		x = x[8:]
+	}
+	return s0 + s1 + s2 + s3
+}
+
 func BenchmarkSpeed(b *testing.B) {
 	b.Run("plain sum", func(b *testing.B) {
 		bs := benchBlocks(4, 1024)
@@ -85,6 +103,16 @@ func BenchmarkSpeed(b *testing.B) {
 			for _, k := range bs {
 				for _, x := range k.Samples {
 					benchSink += plainSum(x)
+				}
+			}
+		})
+	})
+	b.Run("plain sum in double", func(b *testing.B) {
+		bs := benchBlocks(4, 1024)
+		perSample(b, func() {
+			for _, k := range bs {
+				for _, x := range k.Samples {
+					benchSink += float32(doubleSum(x))
 				}
 			}
 		})

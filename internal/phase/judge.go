@@ -10,7 +10,7 @@ import (
 // on half the speed during a run-up.
 const (
 	rhythm    = 11  // intervals that make the rhythm
-	warmUp    = 4   // intervals seen before the first edge is judged
+	warmUp    = 6   // intervals seen before the first edge is judged
 	tolerance = 0.2 // of an interval, by which an edge may be early or late
 )
 

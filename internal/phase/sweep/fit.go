@@ -42,8 +42,8 @@ const (
 	fewPoints   = 12   // that a fit needs
 	leastSweep  = 0.10 // share by which the speed must have changed
 	mostModes   = 4
-	betterShare = 0.15 // of the sum of squares that a further mode must take away
-	betterNoise = 6.0  // and in noise variances for each of its parameters
+	betterShare = 0.10 // of what noise does not explain: a further mode must take away so much
+	betterNoise = 4.0  // and so many noise variances for each of its parameters
 	zero        = 0.02 // of the highest speed: slower turns are left out
 )
 
@@ -161,13 +161,27 @@ func (f *Fit) choose(p *problem) (sol solved, ok bool) {
 	for k := range mostModes {
 		pl, _ := p.add(d, f.poles, f.Low, f.High)
 		next, s, fine := p.refine(append(slices.Clone(f.poles), pl), f.Low, f.High)
-		if !fine || k > 0 && !(sol.cost-s.cost > math.Max(betterNoise*params, betterShare*sol.cost)) {
+		excess := sol.cost - float64(2*len(p.points)*len(p.channels))
+		if k > 0 && atBound(next) {
+			break
+		}
+		if !fine || k > 0 && !(sol.cost-s.cost > math.Max(betterNoise*params, betterShare*excess)) {
 			break
 		}
 		f.poles, sol = next, s
 		d = p.design(f.poles)
 	}
 	return sol, len(f.poles) > 0
+}
+
+// atBound tells a mode that is none: as sharp or as blunt as is tried at all.
+func atBound(poles []pole) bool {
+	for _, p := range poles {
+		if p.zeta < 1.2*leastZeta || p.zeta > 0.8*mostZeta {
+			return true
+		}
+	}
+	return false
 }
 
 // reweigh sets the weights by what the fit left, smoothed over neighbours: the

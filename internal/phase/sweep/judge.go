@@ -257,3 +257,15 @@ func (f *Fit) better(omega float64) float64 {
 		}
 	}
 }
+
+// Strongest is the mode inside the sweep that shows most on a channel (an index
+// of f.Channels).
+func (f *Fit) Strongest(channel int) (m Mode, ok bool) {
+	top := 0.0
+	for i, p := range f.poles {
+		if v := cmplx.Abs(f.shares[channel][i] * p.response(p.omega, rotor.Displacement)); f.Modes[i].Inside && v > top {
+			m, ok, top = f.Modes[i], true, v
+		}
+	}
+	return m, ok
+}
