@@ -30,6 +30,10 @@ type Extractor struct {
 	stops   uint64 // standstills and new set-ups so far
 }
 
+// mostKept bounds the samples kept of all channels together: 64 MB, touched only
+// by a very slow rotor on very many channels.
+const mostKept = 1 << 24
+
 // NewExtractor makes an Extractor. The zero Config will do.
 func NewExtractor(cfg Config) *Extractor {
 	return &Extractor{cfg: cfg.withDefaults()}
@@ -100,7 +104,7 @@ func (x *Extractor) reset(b *acq.Block) {
 	}
 	channels := len(b.Setup.Channels)
 	longest := 2 * math.Pi / x.cfg.MinSpeed
-	keep := int(math.Min(x.rate*((warmUp+1)*longest+x.cfg.Late), 1<<24)) + 16
+	keep := int(math.Min(x.rate*((warmUp+1)*longest+x.cfg.Late), float64(mostKept/max(1, channels)))) + 16
 	x.buf = make([][]float32, channels)
 	for c := range x.buf {
 		x.buf[c] = make([]float32, 0, keep)

@@ -19,6 +19,7 @@ type course struct {
 
 const (
 	steps      = 12   // of the envelope in a turn
+	slowSteps  = 4    // where turns change so little that they were taken together
 	slowEnough = 0.01 // share by which a mode as sharp as the sharpest may lag before it must be carried in time
 	sharpest   = 0.005
 	holeTurns  = 20 // a longer hole begins the envelope anew, in the steady state
@@ -82,8 +83,7 @@ func (c *course) mode(p pole, q rotor.Quantity) columns {
 	for i, pt := range c.points {
 		c.bridge(&e, i)
 		if pt.Turns > 1 {
-			e.carry(pt.Speed, pt.Accel, pt.Seconds, pt.Turns)
-			out.set(i, p.response(pt.Speed, q), 0)
+			out.set(i, e.carry(pt.Speed, pt.Accel, pt.Seconds, slowSteps*pt.Turns), 0)
 			continue
 		}
 		b, mirror := e.turn(pt)
@@ -106,7 +106,7 @@ func (c *course) bridge(e *envelope, i int) {
 	case gap > holeTurns*2*math.Pi/mean:
 		e.settle(pt.Speed - pt.Accel*pt.Seconds/2)
 	default:
-		e.carry(mean, (pt.Speed-before.Speed)/(pt.At-before.At), gap, int(gap*mean/(2*math.Pi))+1)
+		e.carry(mean, (pt.Speed-before.Speed)/(pt.At-before.At), gap, steps*(int(gap*mean/(2*math.Pi))+1))
 	}
 }
 
@@ -131,12 +131,20 @@ func (e *envelope) step(w, h float64) {
 	e.y = e.y*g + complex(w*w, 0)*(g-1)/r
 }
 
-func (e *envelope) carry(w, accel, seconds float64, turns int) {
-	n := steps * turns
+// carry takes the envelope through seconds of changing speed in n steps and
+// returns its mean.
+func (e *envelope) carry(w, accel, seconds float64, n int) (mean complex128) {
 	h := seconds / float64(n)
 	for j := range n {
-		e.step(w+accel*((float64(j)+0.5)*h-seconds/2), h)
+		mid := w + accel*((float64(j)+0.5)*h-seconds/2)
+		before := e.y
+		e.step(mid, h)
+		after := e.y
+		e.y = (before + after) / 2
+		mean += e.value(mid) / complex(float64(n), 0)
+		e.y = after
 	}
+	return mean
 }
 
 // value is the envelope in the wanted quantity at speed w.

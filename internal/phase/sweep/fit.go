@@ -165,7 +165,7 @@ func (f *Fit) choose(p *problem) (sol solved, ok bool) {
 		if k > 0 && atBound(next) {
 			break
 		}
-		if !fine || k > 0 && !(sol.cost-s.cost > math.Max(betterNoise*params, betterShare*excess)) {
+		if !fine || k > 0 && !(sol.cost-s.cost > math.Max(params+chance*math.Sqrt(2*params), betterShare*excess)) {
 			break
 		}
 		f.poles, sol = next, s
