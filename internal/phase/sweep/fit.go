@@ -30,12 +30,14 @@ type Fit struct {
 	Carried   bool    // the sweep was so fast that the envelope was carried through time
 	Notes     []string
 
-	poles  []pole
-	ref    float64
-	index  []int            // of the channels in the Sweep
-	shares [][]complex128   // [channel][mode or outside term]
-	cov    *mat.SymDense    // of ln w, ln zeta of every pole, then of each channel's shares
-	steady []rotor.Quantity // in which each channel is fitted
+	poles       []pole
+	rival       []pole // one mode more, which the vectors did not demand: what it would change is part of the uncertainty
+	rivalShares [][]complex128
+	ref         float64
+	index       []int            // of the channels in the Sweep
+	shares      [][]complex128   // [channel][mode or outside term]
+	cov         *mat.SymDense    // of ln w, ln zeta of every pole, then of each channel's shares
+	steady      []rotor.Quantity // in which each channel is fitted
 }
 
 const (
@@ -43,7 +45,7 @@ const (
 	leastSweep  = 0.10 // share by which the speed must have changed
 	mostModes   = 4
 	betterShare = 0.10 // of what noise does not explain: a further mode must take away so much
-	betterNoise = 4.0  // and so many noise variances for each of its parameters
+	chance      = 3.0  // and so many standard deviations more than noise gives to its parameters
 	zero        = 0.02 // of the highest speed: slower turns are left out
 )
 
@@ -162,13 +164,13 @@ func (f *Fit) choose(p *problem) (sol solved, ok bool) {
 		pl, _ := p.add(d, f.poles, f.Low, f.High)
 		next, s, fine := p.refine(append(slices.Clone(f.poles), pl), f.Low, f.High)
 		excess := sol.cost - float64(2*len(p.points)*len(p.channels))
-		if k > 0 && atBound(next) {
+		if k > 0 && fine && !atBound(next) {
+			f.rival, f.rivalShares = next, s.shares
+		}
+		if k > 0 && atBound(next) || !fine || k > 0 && !(sol.cost-s.cost > math.Max(params+chance*math.Sqrt(2*params), betterShare*excess)) {
 			break
 		}
-		if !fine || k > 0 && !(sol.cost-s.cost > math.Max(params+chance*math.Sqrt(2*params), betterShare*excess)) {
-			break
-		}
-		f.poles, sol = next, s
+		f.poles, sol, f.rival = next, s, nil
 		d = p.design(f.poles)
 	}
 	return sol, len(f.poles) > 0

@@ -114,6 +114,13 @@ func (f *Fit) At(channel int, omega float64) Place {
 			pp += c * imag(dr[a]) * imag(dr[b])
 		}
 	}
+	if f.rival != nil {
+		v, r := f.rate(channel, omega, f.rival, f.rivalShares[channel])
+		v, r = v-p.Value, r-rate
+		vv += real(v)*real(v) + imag(v)*imag(v)
+		ee += real(r) * real(r)
+		pp += imag(r) * imag(r)
+	}
 	p.ValueSD, p.ExponentSD, p.PhaseSD = math.Sqrt(math.Max(0, vv/2)), math.Sqrt(math.Max(0, ee)), math.Sqrt(math.Max(0, pp))
 	return p
 }
