@@ -29,6 +29,7 @@ const (
 	droppedSome   = 0.1  // share of turns dropped that deserves a word
 	droppedMost   = 0.5  // ... at which the tach is not to be believed
 	leans         = 4    // slow changes over faster ones; white noise exceeds it in about 1 of 100 readings
+	leansAlready  = 1.8  // from here on the covariance is widened in proportion
 	constantShare = 1e-7 // of the mean: less scatter than single precision has is no measurement
 )
 

@@ -130,7 +130,9 @@ func TestStandardErrorMatchesTheBound(t *testing.T) {
 			}
 			sum += rd.Channels[0].Orders[0].Cov.PerAxis()
 		}
-		if got := math.Sqrt(sum / trials); !(math.Abs(got/c.want-1) < 0.06) {
+		// White noise sometimes leans towards slow changes by chance; widening the
+		// covariance then costs up to a tenth on the mean and nothing the other way.
+		if got := math.Sqrt(sum / trials); !(got/c.want > 0.96 && got/c.want < 1.13) {
 			t.Errorf("mean standard error %v, bound %v", got, c.want)
 		}
 	}

@@ -42,8 +42,8 @@ func (f *fit) scatter(a *Average, c, k int) (cov rotor.Cov, dof, lean float64) {
 		next := f.cosines(b+1, top)
 		lean = cov.PerAxis() / next.PerAxis()
 	}
-	if lean > leans { // the spectrum still rises towards zero: so does what is not seen
-		cov = cov.Scale(lean / 2)
+	if lean > leansAlready { // the spectrum still rises towards zero: so does what is not seen
+		cov = cov.Scale(lean / leansAlready)
 	}
 	cov = cov.Scale(f.noiseGain(a) * f.inflated[f.tone(k)])
 	// A neighbour within the cosines takes what it explains out of them, too.
