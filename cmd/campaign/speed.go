@@ -96,7 +96,7 @@ func (t *coastTally) one(seed uint64, ip float64) error {
 	p.Body.Ip *= ip
 	p.Drive.Inertia *= 8 + 17*r.Float64() // a heavy wheel runs down slowly
 	p.Noise.Force, p.Noise.Moment = 0.1*p.Noise.Force, 0.1*p.Noise.Moment
-	fan, run, err := running(p, seed)
+	fan, run, err := settled(p, seed)
 	if err != nil {
 		return err
 	}
@@ -182,8 +182,8 @@ func (t *coastTally) report(w io.Writer, name string) {
 	fmt.Fprintf(w, "  refused %d, strongest mode not a true one %d, verdict on the speed: undecided %d, wrong %d of %d\n", t.refused, t.missed, t.unsure, t.wrong, t.judged)
 }
 
-// running is a fan at its settled speed.
-func running(p rig.Params, seed uint64) (fan *rig.Rig, speed float64, err error) {
+// settled is a fan at its settled speed.
+func settled(p rig.Params, seed uint64) (fan *rig.Rig, speed float64, err error) {
 	if fan, err = rig.NewWith(p, seed); err != nil {
 		return nil, 0, err
 	}
