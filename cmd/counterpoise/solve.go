@@ -6,8 +6,8 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 
-	"counterpoise/internal/balance"
 	"counterpoise/internal/balance/casefile"
 )
 
@@ -28,17 +28,12 @@ func runSolve(_ context.Context, e env, args []string) error {
 	if len(rest) != 1 {
 		return fmt.Errorf("%w: name one case file, or - for standard input", errUsage)
 	}
+	if !slices.Contains(casefile.Asks, casefile.Ask(*ask)) {
+		return fmt.Errorf("%w: --ask %s is not known: write correction, trial, tolerance or proof", errUsage, *ask)
+	}
 	var answer any
-	err = withFile(e, rest[0], func(r io.Reader) error {
-		if *ask == "proof" {
-			answer, err = casefile.Prove(r)
-			return err
-		}
-		job, err := casefile.Read(r)
-		if err != nil {
-			return err
-		}
-		answer, err = answerTo(*ask, &job, *confirm)
+	err = withFile(e, rest[0], func(r io.Reader) (err error) {
+		answer, err = casefile.Answer(r, casefile.Ask(*ask), *confirm)
 		return err
 	})
 	if err != nil {
@@ -48,22 +43,6 @@ func runSolve(_ context.Context, e env, args []string) error {
 		return result.WriteText(e.stdout)
 	}
 	return casefile.WriteJSON(e.stdout, answer)
-}
-
-func answerTo(ask string, job *casefile.Job, confirm bool) (any, error) {
-	switch ask {
-	case "correction":
-		a, err := balance.Solve(job.Case, job.Options)
-		if err != nil {
-			return nil, err
-		}
-		return job.Result(a), nil
-	case "trial":
-		return job.Trial(confirm)
-	case "tolerance":
-		return job.Tolerance()
-	}
-	return nil, fmt.Errorf("%w: --ask %s is not known: write correction, trial, tolerance or proof", errUsage, ask)
 }
 
 // withFile hands a file, or standard input for "-", to use.

@@ -2,7 +2,6 @@ package web
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"math"
 	"net/http"
@@ -126,10 +125,7 @@ func (s *Server) fanAct(w http.ResponseWriter, r *http.Request, st *Station) {
 	d := json.NewDecoder(r.Body)
 	d.DisallowUnknownFields()
 	if err := d.Decode(&q); err != nil {
-		code, text := http.StatusBadRequest, "the request is not the JSON that was expected: "+err.Error()
-		if tooLarge := (*http.MaxBytesError)(nil); errors.As(err, &tooLarge) {
-			code, text = http.StatusRequestEntityTooLarge, fmt.Sprintf(say("refused.large"), maxBody)
-		}
+		code, text := tooMuch(err)
 		s.fail(w, r, code, text)
 		return
 	}

@@ -38,7 +38,7 @@ func hashAssets() string {
 }
 
 var pages = template.Must(template.New("").Funcs(template.FuncMap{
-	"say": say, "tag": func() string { return assetTag },
+	"say": say, "sayCase": func(ask string) string { return say("case." + ask) }, "tag": func() string { return assetTag },
 	"tile": func(key string, s Sentence) tile { return tile{key, say(key), s} },
 }).ParseFS(assets, "assets/page.html"))
 

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"counterpoise/internal/acq"
+	"counterpoise/internal/balance/casefile"
 	"counterpoise/internal/rig"
 	"counterpoise/internal/station"
 )
@@ -54,6 +55,9 @@ func TestEveryWordIsThereAndUsed(t *testing.T) {
 	}
 	for _, m := range []rig.Motion{rig.Still, rig.Running, rig.Coasting} {
 		need("the virtual fan", "rig."+string(m))
+	}
+	for _, a := range casefile.Asks {
+		need("the case page", "case."+string(a))
 	}
 	for i := 1; i <= cautions; i++ {
 		need("the cautions", "caution."+strconv.Itoa(i))
