@@ -24,9 +24,9 @@ type Advice struct {
 
 // Expected is what a sensor should show with the advised weights on.
 type Expected struct {
-	Sensor    string
-	Amplitude float64  // peak
-	Radius95  *float64 // nil where no error was stated
+	Sensor    string   `json:"sensor"`
+	Amplitude float64  `json:"amplitude"`          // peak
+	Radius95  *float64 `json:"radius95,omitempty"` // nil where no error was stated
 }
 
 // worthIt is the part of the present level that a correction must promise to

@@ -16,6 +16,10 @@ type Ask struct {
 	MinTurns      int     // never fewer accepted turns than this
 	StandardError float64 // m/s peak per axis at 1x, on the worst channel; 0 = only MinTurns counts
 	MaxTurns      int     // take it as it is after this many; 0 = 8 x MinTurns
+	// Progress, if not nil, is told now and then how many turns count so far and
+	// the standard error (m/s peak per axis, worst channel; 0 = not known yet).
+	// It is called between samples and must return at once.
+	Progress func(turns int, standardError float64)
 }
 
 // Instrument takes readings of the running rotor.
@@ -347,14 +351,14 @@ func (a *auto) fit(ctx context.Context, st Step) (end string, err error) {
 		a.distrust = true
 		return why, nil
 	}
-	e := Event{Kind: KindAdvised, Purpose: st.Purpose, Plane: st.Plane, Weights: adv.Weights, Verdicts: adv.Verdicts}
+	e := Event{Kind: KindAdvised, Purpose: st.Purpose, Plane: st.Plane, Weights: adv.Weights, Verdicts: adv.Verdicts, Expected: adv.Expected}
 	if err := a.append(ctx, e); err != nil {
 		return "", err
 	}
 	if err := a.Rotor.Fit(ctx, adv.Weights); err != nil {
 		return "", err
 	}
-	e.Kind, e.Verdicts = KindFitted, nil
+	e.Kind, e.Verdicts, e.Expected = KindFitted, nil, nil
 	return "", a.append(ctx, e)
 }
 

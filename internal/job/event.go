@@ -22,13 +22,13 @@ const (
 	KindAborted  Kind = "aborted"  // Level: a run was broken off because it shook too much
 	KindFitted   Kind = "fitted"   // Purpose, Plane, Weights: all weights on the rotor, relative to as found
 	KindMeasured Kind = "measured" // Reading, Overall: a reading was taken
-	KindAdvised  Kind = "advised"  // Purpose, Plane, Weights, Verdicts: what was advised
+	KindAdvised  Kind = "advised"  // Purpose, Plane, Weights, Verdicts, Expected: what was advised
 	KindSkipped  Kind = "skipped"  // Step, Note: a step was left out, and why
 	KindUndone   Kind = "undone"   // Target no longer counts
 	KindRedone   Kind = "redone"   // Target counts again
 	KindAmended  Kind = "amended"  // Target counts as if it had carried this event's fields
 	KindOperator Kind = "operator" // By operates from now on
-	KindNoted    Kind = "noted"    // Note, File: a remark, a photograph, a take
+	KindNoted    Kind = "noted"    // Note, File, Survey: a remark, a photograph, a take, a blade survey begun
 	KindClosed   Kind = "closed"   // Note where the rotor is not inside its tolerance
 	KindReopened Kind = "reopened" // a closed job goes on
 )
@@ -62,10 +62,11 @@ type Event struct {
 	Reading  *phase.Reading    `json:"-"`                 // stored as "reading", see wire.go
 	Overall  []float64         `json:"overall,omitempty"` // m/s rms per sensor of the setup; 0 = not measured
 	Verdicts []balance.Verdict `json:"verdicts,omitempty"`
-	Step     string            `json:"step,omitempty"`   // the Key of the skipped step
-	Target   int               `json:"target,omitempty"` // number of the event undone, redone or amended
-	Level    float64           `json:"level,omitempty"`  // m/s peak
-	File     string            `json:"file,omitempty"`   // name of a photograph or take beside the job
+	Expected []Expected        `json:"expected,omitempty"` // what the advised weights should leave
+	Step     string            `json:"step,omitempty"`     // the Key of the skipped step
+	Target   int               `json:"target,omitempty"`   // number of the event undone, redone or amended
+	Level    float64           `json:"level,omitempty"`    // m/s peak
+	File     string            `json:"file,omitempty"`     // name of a photograph or take beside the job
 
 	// Seen is the number of the newest event the sender knew of. Where it is
 	// not zero and not the newest any more, Append refuses with ErrStale. It is
@@ -83,6 +84,7 @@ type Setup struct {
 	Sensors       []Sensor         `json:"sensors"`
 	Convention    rotor.Convention `json:"convention"`              // how the people of this job count angles
 	Side          string           `json:"side,omitempty"`          // side from which the rotor is drawn
+	Clockwise     bool             `json:"clockwise,omitempty"`     // seen from there the rotor turns clockwise
 	StartsPerHour int              `json:"starts_per_hour"`         // the motor's limit; 0 = not known
 	Abort         float64          `json:"abort,omitempty"`         // m/s peak, a run is broken off above it; 0 = none
 	TrialStays    bool             `json:"trial_stays"`             // trial weights stay on for the following runs

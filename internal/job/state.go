@@ -119,6 +119,7 @@ type Advised struct {
 	Plane    string
 	Weights  []rotor.Weight
 	Verdicts []balance.Verdict
+	Expected []Expected
 }
 
 // fold derives the state from all events.
@@ -212,7 +213,7 @@ func (s State) apply(e Event, c counted) State {
 	case KindMeasured:
 		s = s.measured(e)
 	case KindAdvised:
-		s.Advice = append(s.Advice, Advised{e.Number, e.Purpose, e.Plane, e.Weights, e.Verdicts})
+		s.Advice = append(s.Advice, Advised{e.Number, e.Purpose, e.Plane, e.Weights, e.Verdicts, e.Expected})
 	case KindSkipped:
 		s.Skips = append(s.Skips, Skip{e.Number, e.Step, e.Note})
 	case KindClosed:

@@ -85,27 +85,44 @@ func (t *taker) add(turn *phase.Turn) bool {
 	}
 	t.avg.Add(turn)
 	n := t.avg.Turns()
+	due := n%checkTurns == 0
 	if n < t.ask.MinTurns {
+		if due && t.ask.Progress != nil {
+			t.ask.Progress(n, worstError(t.avg.Reading()))
+		}
 		return false
 	}
 	if n >= t.ask.MaxTurns || t.ask.StandardError == 0 {
 		return true
 	}
-	return n%checkTurns == 0 && t.good(t.avg.Reading())
+	if !due {
+		return false
+	}
+	worst := worstError(t.avg.Reading())
+	if t.ask.Progress != nil {
+		t.ask.Progress(n, worst)
+	}
+	return worst <= t.ask.StandardError
 }
 
 // checkTurns is how often, in turns, a growing reading is judged.
 const checkTurns = 8
 
-// good reports whether every channel that has a velocity is known as well as asked.
-func (t *taker) good(r phase.Reading) bool {
+// worstError is the largest standard error per axis of the 1x velocity of any
+// channel that has one, m/s peak.
+func worstError(r phase.Reading) (worst float64) {
 	for c := range r.Channels {
 		v, ok := r.In(c, 1, rotor.Velocity)
-		if ok && !(math.Sqrt(v.Cov.PerAxis()) <= t.ask.StandardError) {
-			return false
+		if !ok {
+			continue
 		}
+		se := math.Sqrt(v.Cov.PerAxis())
+		if math.IsNaN(se) {
+			return math.Inf(1)
+		}
+		worst = math.Max(worst, se)
 	}
-	return true
+	return worst
 }
 
 // steadiness watches the speed of successive turns. A reading begins when the
