@@ -1,6 +1,11 @@
 package store
 
-import "fmt"
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+)
 
 // applicationID stands in the database's header and says whose it is: "cpoz".
 const applicationID = 0x63706f7a
@@ -8,7 +13,12 @@ const applicationID = 0x63706f7a
 // probe looks at a file without changing it: it returns the schema version (0 =
 // new), or why the file must not be used.
 func probe(path string) (version int, err error) {
-	db, err := connect(path, access{"_pragma=query_only(1)", "_pragma=busy_timeout(5000)"}, 1)
+	if info, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+		return 0, nil
+	} else if err == nil && !info.Mode().IsRegular() {
+		return 0, fmt.Errorf("%s is no file, so no job database can be there: name another place", path)
+	}
+	db, err := connect(path, looking, 1)
 	if err != nil {
 		return 0, err
 	}

@@ -64,8 +64,17 @@ func Open(path string) (_ *Store, err error) {
 	if err = durable.SyncDir(filepath.Dir(path)); err != nil {
 		return nil, fault(s.path, "the job database cannot be made safe on the disk", err)
 	}
+	s.sweep()
 	s.r, err = connect(path, reading, 4)
 	return s, err
+}
+
+// sweep removes files that a crash left half written; none was acknowledged.
+func (s *Store) sweep() {
+	left, _ := filepath.Glob(filepath.Join(s.filesOf("*"), ".draft-*"))
+	for _, f := range left {
+		os.Remove(f)
+	}
 }
 
 // OpenToRead opens a database for those who only look, also while another
@@ -114,8 +123,8 @@ var (
 	writing = access{"_txlock=immediate", "_pragma=journal_mode(WAL)", "_pragma=synchronous(FULL)",
 		"_pragma=fullfsync(1)", "_pragma=checkpoint_fullfsync(1)",
 		"_pragma=foreign_keys(1)", "_pragma=cell_size_check(1)", "_pragma=trusted_schema(0)", "_pragma=busy_timeout(5000)"}
-	reading = access{"_pragma=query_only(1)", "_pragma=cell_size_check(1)", "_pragma=trusted_schema(0)", "_pragma=busy_timeout(5000)"}
-	looking = access{"mode=ro", "_pragma=query_only(1)", "_pragma=busy_timeout(5000)"} // nothing is changed, whatever the file is
+	reading = access{"mode=ro", "_pragma=query_only(1)", "_pragma=cell_size_check(1)", "_pragma=trusted_schema(0)", "_pragma=busy_timeout(5000)"}
+	looking = access{"mode=ro", "_pragma=busy_timeout(5000)"} // changes nothing, whatever the file is
 )
 
 func connect(path string, a access, connections int) (*sql.DB, error) {
