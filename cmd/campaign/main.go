@@ -32,6 +32,7 @@ var campaigns = []campaign{
 	{"blades", "blade surveys: fewest moves, predicted change, geometry or mass", surveys},
 	{"place", "the exact split of weights beside an integer-programming solver", placing},
 	{"detective", "how often the right slip of hand is named, and how often one that was not made", detectiveCampaign},
+	{"speed-poweroff", "what vanishes with the current and what follows the speed: names right and wrong", powerOffs},
 	{"speed-track", "heights and places of running blades from a distance sensor", runningTracks},
 	{"speed-coast", "resonance, damping and phase slope from coast-downs, and coverage", coastDowns},
 }

@@ -16,34 +16,47 @@ import (
 	"counterpoise/internal/rotor"
 )
 
-// blockOf turns a recording of the virtual fan into one block, as a file of it
-// would be. Channels named "track" are displacements, the rest accelerations.
-func blockOf(rec *rig.Recording) *acq.Block {
+// blocksOf cuts a recording of the virtual fan into blocks, as a file of it
+// would come. Channels named "track" are displacements, the rest accelerations.
+func blocksOf(rec *rig.Recording) (out []*acq.Block) {
 	setup := &acq.Setup{Source: "rig", Rate: rec.Rate, TickHz: rec.Rate, HasTach: true, PulsesPerTurn: 1, TachDelay: rec.TachDelay}
-	b := &acq.Block{Setup: setup}
 	for c, name := range rec.Names {
 		q := rotor.Acceleration
 		if name == "track" {
 			q = rotor.Displacement
 		}
 		setup.Channels = append(setup.Channels, acq.Channel{Name: name, Quantity: q, Scale: 1, Delay: rec.Delay[c]})
-		x := make([]float32, len(rec.Samples[c]))
-		for i, v := range rec.Samples[c] {
-			x[i] = float32(v)
+	}
+	const size = 1024
+	edge := 0
+	for at := 0; at < len(rec.Samples[0]); at += size {
+		b := &acq.Block{Setup: setup, Tick: uint64(at), Sample: uint64(at)}
+		end := min(at+size, len(rec.Samples[0]))
+		for c := range rec.Samples {
+			x := make([]float32, end-at)
+			for i, v := range rec.Samples[c][at:end] {
+				x[i] = float32(v)
+			}
+			b.Samples = append(b.Samples, x)
 		}
-		b.Samples = append(b.Samples, x)
+		for ; edge < len(rec.Edges) && rec.Edges[edge] < float64(end); edge++ {
+			b.Edges = append(b.Edges, acq.Edge{Pos: rec.Edges[edge] - float64(at), Number: uint64(edge)})
+		}
+		out = append(out, b)
 	}
-	for i, e := range rec.Edges {
-		b.Edges = append(b.Edges, acq.Edge{Pos: e, Number: uint64(i)})
-	}
-	return b
+	return out
 }
 
-// sweepOf runs the order-1 vectors of a block into a Sweep.
-func sweepOf(b *acq.Block) *sweep.Sweep {
+// sweepOf runs the order-1 vectors of a recording into a Sweep.
+func sweepOf(rec *rig.Recording) *sweep.Sweep {
 	x := phase.NewExtractor(phase.Config{})
-	s := sweep.New(b.Setup, x.Orders())
-	x.Add(b, s.Add)
+	var s *sweep.Sweep
+	for _, b := range blocksOf(rec) {
+		if s == nil {
+			s = sweep.New(b.Setup, x.Orders())
+		}
+		x.Add(b, s.Add)
+	}
 	return s
 }
 
@@ -118,7 +131,7 @@ func (t *coastTally) one(seed uint64, ip float64) error {
 			rec.Samples[c][i] += sd * r.NormFloat64()
 		}
 	}
-	f, err := sweepOf(blockOf(rec)).Fit(0, 1, 2, 3)
+	f, err := sweepOf(rec).Fit(0, 1, 2, 3)
 	if err != nil {
 		t.refused++
 		return nil

@@ -62,12 +62,13 @@ func (t *trackTally) one(n int, noise float64, seed uint64) error {
 	d := fan.Describe()
 	c := running.New(running.Config{Channel: len(rec.Names) - 1, Blades: n, Sensor: d.Distance.Angle, SensorKnown: true,
 		Blade1: fan.Machine().Blade1, Blade1Known: true, Radius: d.Distance.Radius, Turns: trackTurns})
-	c.Add(blockOf(rec))
+	for _, b := range blocksOf(rec) {
+		c.Add(b)
+	}
 	t.all++
 	r, err := c.Result()
 	if err != nil {
 		t.refused++
-		fmt.Println(err)
 		return nil
 	}
 	true_, angle, mean, meanAngle := make([]float64, n), make([]float64, n), 0.0, 0.0

@@ -44,16 +44,19 @@ func coast(t *testing.T, f0, zeta, f1, seconds, rate, k, c, noise float64) *Swee
 	setup := &acq.Setup{Source: "scipy", Rate: rate, TickHz: rate, HasTach: true, PulsesPerTurn: 1,
 		Channels: []acq.Channel{{Name: "x", Quantity: rotor.Displacement, Scale: 1}}}
 	r := rand.New(rand.NewPCG(1, 9))
-	b := &acq.Block{Setup: setup, Samples: [][]float32{make([]float32, len(ref.X))}}
-	for i, x := range ref.X {
-		b.Samples[0][i] = float32(x + noise*r.NormFloat64())
-	}
-	for i, e := range ref.Edges {
-		b.Edges = append(b.Edges, acq.Edge{Pos: e, Number: uint64(i)})
-	}
 	x := phase.NewExtractor(phase.Config{})
 	s := New(setup, x.Orders())
-	x.Add(b, s.Add)
+	const size = 500
+	for at, edge := 0, 0; at+size <= len(ref.X); at += size {
+		b := &acq.Block{Setup: setup, Tick: uint64(at), Sample: uint64(at), Samples: [][]float32{make([]float32, size)}}
+		for i := range size {
+			b.Samples[0][i] = float32(ref.X[at+i] + noise*r.NormFloat64())
+		}
+		for ; edge < len(ref.Edges) && ref.Edges[edge] < float64(at+size); edge++ {
+			b.Edges = append(b.Edges, acq.Edge{Pos: ref.Edges[edge] - float64(at), Number: uint64(edge)})
+		}
+		x.Add(b, s.Add)
+	}
 	return s
 }
 
