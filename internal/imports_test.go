@@ -11,13 +11,13 @@ import (
 // own (smaller index) and of its own row's sub-packages; never of a row below.
 // The order is the design: data flows from acq towards the page.
 var rooms = []string{
-	"durable", "rotor", "acq", "phase", "spectrum", "blades", "balance", "rig",
+	"durable", "rotor", "acq", "phase", "spectrum", "check", "blades", "balance", "rig",
 	"job", "watch", "store", "station", "hil", "report", "web", "notices",
 }
 
 // strangers never know each other, in either direction: the virtual fan must
 // not share mathematics with what measures it, or a common error would hide.
-var strangers = map[string][]string{"rig": {"phase", "spectrum", "blades", "balance"}}
+var strangers = map[string][]string{"rig": {"phase", "spectrum", "check", "blades", "balance"}}
 
 // planned are rooms of the design that a later step builds; the test tells when
 // one of them exists, so that this list cannot go stale.

@@ -30,6 +30,7 @@ var commands = []command{
 	serveCommand,
 	measureCommand,
 	recordCommand,
+	checkCommand,
 	portsCommand,
 	solveCommand,
 	surveyCommand,

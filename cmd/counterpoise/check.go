@@ -1,0 +1,120 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+
+	"counterpoise/internal/acq"
+	"counterpoise/internal/check"
+	"counterpoise/internal/rotor"
+)
+
+var checkCommand = command{
+	name: "check", args: "SOURCE [--json]", summary: "is this board, its sensors and its tach fit for the job, and if not, why",
+	run: runCheck,
+}
+
+// errNotFit makes check exit non-zero; the page has said why.
+var errNotFit = errors.New("not fit for balancing yet: the page above says what to do")
+
+func runCheck(ctx context.Context, e env, args []string) error {
+	o := newOptions("check", e)
+	asJSON := o.Bool("json", false, "answer as JSON")
+	seconds := o.Float64("for", 30, "seconds to look at")
+	speed := o.Float64("speed", 0, "rpm, where the tach tells none")
+	mass := o.Float64("mass", 0, "kg of what moves: rotor and what moves with it")
+	grade := o.String("grade", "", "balance quality grade that is wanted, for instance G6.3")
+	same := o.Bool("same-point", false, "all sensors sit at one point (or the test pin drives all inputs): measure the delays between channels")
+	tap := o.String("tap", "", "name of the sensor that you tap meanwhile: tells swapped channels")
+	rest, err := o.parse(args)
+	if err != nil {
+		return err
+	}
+	if len(rest) != 1 {
+		return fmt.Errorf("%w: name one source, for instance serial:/dev/ttyACM0", errUsage)
+	}
+	if !(*seconds > 0) || math.IsInf(*seconds, 0) || !(*speed >= 0) || !(*mass >= 0) {
+		return fmt.Errorf("%w: --for must be above 0, --speed and --mass cannot be negative", errUsage)
+	}
+	m := check.Machine{Speed: rotor.RadPerSecond(*speed), Mass: *mass, SamePoint: *same, Tapped: *tap}
+	if *grade != "" {
+		if m.Grade, err = rotor.ParseGrade(*grade); err != nil {
+			return fmt.Errorf("%w: %w", errUsage, err)
+		}
+	}
+	src, err := openSource(ctx, rest[0], acq.Options{Stdin: e.stdin})
+	if err != nil {
+		return err
+	}
+	defer src.Close()
+	x := check.New(m)
+	for x.Seconds() < *seconds {
+		b, err := src.Next(ctx)
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return err
+		}
+		x.Add(b)
+	}
+	p := x.Page(src.Counts())
+	if p.Source == "" {
+		p.Source = rest[0]
+	}
+	if *asJSON {
+		enc := json.NewEncoder(e.stdout)
+		enc.SetIndent("", " ")
+		err = enc.Encode(p)
+	} else {
+		err = checkPage(e.stdout, p)
+	}
+	if err == nil && !p.Fit {
+		err = errNotFit
+	}
+	return err
+}
+
+// checkPage is the page for people, one finding a line and its remedy below it.
+func checkPage(w io.Writer, p check.Page) error {
+	out := &printer{w: w}
+	out.f("%s\n%s, %.0f s", p.Source, p.Board, p.Seconds)
+	if p.SpeedRPM != nil {
+		out.f(", %.1f rpm", *p.SpeedRPM)
+	}
+	out.f("\n%s\n\n", p.Why)
+	words := map[check.Verdict]string{check.OK: "ok", check.Note: "LOOK", check.Unfit: "MEND", check.Open: "open"}
+	var quiet string // subject whose good findings are being listed by name alone
+	for _, f := range p.Findings {
+		// What is well takes one word a finding, so that a page stays a page;
+		// figures that people look for stand in full.
+		if f.Verdict == check.OK && f.Code != "noise" && f.Subject != "link" && f.Subject != "clock" && f.Subject != "tach" {
+			if quiet != f.Subject {
+				if quiet != "" {
+					out.f("\n")
+				}
+				out.f("ok   %-10s well: %s", f.Subject, f.Code)
+			} else {
+				out.f(", %s", f.Code)
+			}
+			quiet = f.Subject
+			continue
+		}
+		if quiet != "" {
+			out.f("\n")
+		}
+		quiet = ""
+		out.f("%-4s %-10s %s\n", words[f.Verdict], f.Subject, f.Text)
+		if f.Remedy != "" {
+			out.f("     %-10s -> %s\n", "", f.Remedy)
+		}
+	}
+	if quiet != "" {
+		out.f("\n")
+	}
+	return out.err
+}
