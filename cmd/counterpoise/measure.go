@@ -32,6 +32,7 @@ type measurement struct {
 	json, follow bool
 	blades       int
 	lineHz       float64
+	speed        speedTask
 }
 
 const (
@@ -45,6 +46,9 @@ func runMeasure(ctx context.Context, e env, args []string) error {
 	m, source, err := measureOptions(e, args)
 	if err != nil {
 		return err
+	}
+	if m.speed.wanted() {
+		return m.runSpeed(ctx, e, source)
 	}
 	src, err := openSource(ctx, source, acq.Options{Stdin: e.stdin})
 	if err != nil {
@@ -74,6 +78,7 @@ func measureOptions(e env, args []string) (m measurement, source string, err err
 	quantity := o.String("quantity", "", "acceleration, velocity or displacement (velocity for an acceleration channel)")
 	o.IntVar(&m.blades, "blades", 0, "blades of the fan, to name blade pass in the spectrum")
 	o.Float64Var(&m.lineHz, "line", 0, "nominal line frequency in Hz, 50 or 60, to name it in the spectrum")
+	m.speed.options(o)
 	rest, err := o.parse(args)
 	if err != nil {
 		return m, "", err

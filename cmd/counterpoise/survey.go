@@ -17,12 +17,17 @@ var surveyCommand = command{
 }
 
 // runSurvey judges the blade geometry of a survey file.
-func runSurvey(_ context.Context, e env, args []string) error {
+func runSurvey(ctx context.Context, e env, args []string) error {
 	o := newOptions("survey", e)
 	asJSON := o.Bool("json", false, "answer as JSON")
+	var moving runningTask
+	moving.options(o)
 	rest, err := o.parse(args)
 	if err != nil {
 		return err
+	}
+	if moving.json = *asJSON; moving.source != "" {
+		return moving.run(ctx, e, o, rest)
 	}
 	if len(rest) != 1 {
 		return fmt.Errorf("%w: name one survey file, or - for standard input", errUsage)
