@@ -224,7 +224,7 @@ func TestWholeJobThroughTheFirmware(t *testing.T) {
 	g.Go(func() (err error) {
 		res, err = job.Auto(gctx, job.AutoConfig{
 			Job: j, Setup: setup, Instrument: b.st, Rotor: b, Now: time.Now,
-			Ask: job.Ask{MinTurns: 48, MaxTurns: 96, StandardError: tolerance / 30},
+			Ask: job.Ask{MinTurns: 64, MaxTurns: 384, StandardError: tolerance / 30},
 		})
 		if err != nil {
 			return err
