@@ -12,14 +12,14 @@ import (
 )
 
 var solveCommand = command{
-	name: "solve", args: "FILE [--json] [--ask correction|trial|tolerance|proof]", summary: "corrections from a case file (- reads standard input)",
+	name: "solve", args: "FILE [--json] [--ask correction|trial|tolerance|placement|proof]", summary: "corrections from a case file (- reads standard input)",
 	run: runSolve,
 }
 
 func runSolve(_ context.Context, e env, args []string) error {
 	o := newOptions("solve", e)
 	asJSON := o.Bool("json", false, "answer as JSON")
-	ask := o.String("ask", "correction", "what is wanted: correction; trial (a safe trial weight); tolerance (permissible unbalance); proof (residual unbalance by a moving test weight). All but correction answer in JSON")
+	ask := o.String("ask", "correction", "what is wanted: correction; trial (a safe trial weight); tolerance (permissible unbalance); placement (every way to make the correction on the real rotor); proof (residual unbalance by a moving test weight). All but correction and placement answer in JSON")
 	confirm := o.Bool("confirm-larger-trial", false, "with --ask trial: you accept a trial above 10 % of the rotor's weight in force, where its effect is known")
 	rest, err := o.parse(args)
 	if err != nil {
@@ -29,7 +29,7 @@ func runSolve(_ context.Context, e env, args []string) error {
 		return fmt.Errorf("%w: name one case file, or - for standard input", errUsage)
 	}
 	if !slices.Contains(casefile.Asks, casefile.Ask(*ask)) {
-		return fmt.Errorf("%w: --ask %s is not known: write correction, trial, tolerance or proof", errUsage, *ask)
+		return fmt.Errorf("%w: --ask %s is not known: write correction, trial, tolerance, placement or proof", errUsage, *ask)
 	}
 	var answer any
 	err = withFile(e, rest[0], func(r io.Reader) (err error) {
@@ -39,8 +39,8 @@ func runSolve(_ context.Context, e env, args []string) error {
 	if err != nil {
 		return err
 	}
-	if result, ok := answer.(casefile.Result); ok && !*asJSON {
-		return result.WriteText(e.stdout)
+	if text, ok := answer.(casefile.Text); ok && !*asJSON {
+		return text.WriteText(e.stdout)
 	}
 	return casefile.WriteJSON(e.stdout, answer)
 }

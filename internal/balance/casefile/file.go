@@ -6,8 +6,11 @@ type File struct {
 	Unit        string      `json:"unit,omitempty"`
 	Detector    string      `json:"detector,omitempty"`
 	Phase       string      `json:"phase,omitempty"`
+	SeenFrom    string      `json:"seen_from,omitempty"` // side from which placements are drawn and read out, such as "the motor side"
+	Turns       string      `json:"turns,omitempty"`     // clockwise or anticlockwise, seen from there
 	SpeedRPM    *float64    `json:"speed_rpm,omitempty"`
 	Machine     *Machine    `json:"machine,omitempty"`
+	Box         *Box        `json:"box,omitempty"` // one box of weights for all planes without masses_g of their own
 	Planes      []Plane     `json:"planes"`
 	Sensors     []Sensor    `json:"sensors"`
 	Runs        []Run       `json:"runs"`
@@ -25,6 +28,8 @@ type Machine struct {
 	MaxSpeedRPM float64 `json:"max_speed_rpm,omitempty"`
 	PowerKW     float64 `json:"power_kw,omitempty"`
 	Flexible    bool    `json:"flexible_support,omitempty"`
+	Blades      int     `json:"blades,omitempty"`
+	Blade1Deg   float64 `json:"blade_1_deg,omitempty"` // angle of blade 1 from the mark
 	// Distances of the bearings from the centre of mass, for sharing out the
 	// permissible unbalance.
 	Bearings *Bearings `json:"bearings,omitempty"`
@@ -48,6 +53,47 @@ type Plane struct {
 	CapG      float64   `json:"cap_g,omitempty"`
 	MaxForceN float64   `json:"max_force_n,omitempty"`
 	MassesG   []float64 `json:"masses_g,omitempty"`
+
+	// What the real rotor and the box allow.
+	Stock     []int      `json:"stock,omitempty"`             // how many of each of masses_g lie in the box, beside what is on the rotor
+	RadiiMM   []float64  `json:"position_radii_mm,omitempty"` // one for each position; 0 = radius_mm
+	Existing  []Existing `json:"existing,omitempty"`          // weights that sat there as found already
+	Stack     int        `json:"stack,omitempty"`             // most weights on one position; 0 = as many as its cap carries
+	MaxPieces int        `json:"max_weights,omitempty"`       // most weights handled; 0 = the search decides
+
+	// Other ways to make the same correction, for --ask placement.
+	OtherRadiiMM []float64 `json:"other_radii_mm,omitempty"`
+	MovableG     []float64 `json:"movable_g,omitempty"` // one or two weights that slide to any angle; one stands for two equal ones
+	ArcDeg       float64   `json:"arc_deg,omitempty"`   // length of a strip fitted instead of a point
+	Removal      *Removal  `json:"removal,omitempty"`
+}
+
+// Box is what weights there are.
+type Box struct {
+	MassesG []float64 `json:"masses_g"`
+	Stock   []int     `json:"stock,omitempty"`
+}
+
+// Existing is a weight that sat on the rotor as found, such as a clip of an
+// earlier balancing. It is no part of the weights of any run.
+type Existing struct {
+	Position int     `json:"position"`
+	MassG    float64 `json:"mass_g"`
+	Fixed    bool    `json:"fixed,omitempty"` // may not be moved or taken off
+}
+
+// Removal says where and how material may be removed. Nothing is advised unless
+// the maker allows it, says how deep, and the part is one of Parts.
+type Removal struct {
+	MakerAllows  bool    `json:"maker_allows"`
+	Part         string  `json:"part"`
+	MaxDepthMM   float64 `json:"max_depth_mm"`
+	SurfaceMM    float64 `json:"surface_radius_mm,omitempty"` // where the hole or strip starts; 0 = radius_mm
+	Density      float64 `json:"density_kg_m3"`
+	DrillMM      float64 `json:"drill_mm,omitempty"`
+	PointDeg     float64 `json:"drill_point_deg,omitempty"` // 0 = a flat bottom
+	GrindWidthMM float64 `json:"grind_width_mm,omitempty"`
+	GrindArcDeg  float64 `json:"grind_arc_deg,omitempty"`
 }
 
 // Sensor is a measuring point.

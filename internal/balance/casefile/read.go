@@ -9,6 +9,7 @@ import (
 	"math"
 
 	"counterpoise/internal/balance"
+	"counterpoise/internal/balance/place"
 	"counterpoise/internal/rotor"
 )
 
@@ -23,6 +24,8 @@ type Job struct {
 
 	trip     []float64 // [sensor] peak
 	bearings *Bearings
+	grounds  []ground // [plane]
+	view     place.View
 }
 
 // largest file that is read, bytes; a case is a few kilobytes.
@@ -88,7 +91,14 @@ func (f *File) Job() (Job, error) {
 		if err != nil {
 			return j, err
 		}
-		c.Planes = append(c.Planes, plane)
+		g, err := f.ground(&p, &plane)
+		if err != nil {
+			return j, err
+		}
+		c.Planes, j.grounds = append(c.Planes, plane), append(j.grounds, g)
+	}
+	if err := f.sight(&j); err != nil {
+		return j, err
 	}
 	for _, s := range f.Sensors {
 		c.Sensors = append(c.Sensors, balance.Sensor{Name: s.Name, Tolerance: s.Tolerance / j.Detector.OfPeak(),
@@ -140,6 +150,7 @@ func (f *File) machine(c *balance.Case) {
 	}
 	c.Machine.Name, c.Machine.Mass, c.Machine.Grade = m.Name, m.MassKg, m.Grade*1e-3
 	c.Machine.MaxSpeed, c.Machine.Power, c.Machine.Flexible = rotor.RadPerSecond(m.MaxSpeedRPM), m.PowerKW*1e3, m.Flexible
+	c.Machine.Blades = m.Blades
 }
 
 func (p *Plane) inside(c rotor.Convention) (rotor.Plane, error) {

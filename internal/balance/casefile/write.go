@@ -27,7 +27,12 @@ type Result struct {
 	Certificate  *float64      `json:"certificate"` // min-max only: no weight brings the worst residual (over tolerance, where given) below this
 	Directions   []Direction   `json:"directions"`
 	Alternatives []Alternative `json:"alternatives"`
+	Joint        *Joint        `json:"joint"`         // two planes chosen together; null where each was placed for itself
+	FurtherJoint *Joint        `json:"further_joint"` // likewise for what is added to the rotor as it stands
+	Suspicion    *Suspicion    `json:"suspicion"`     // whether the runs agree; null where they were not compared
 	Verdicts     []Verdict     `json:"verdicts"`
+
+	largest float64 // amplitude of the case, beside which rounding shows as 0
 }
 
 // Direction is a combination of planes and how well the sensors see it.
@@ -46,6 +51,10 @@ type Correction struct {
 	AngleCI  *[2]float64 `json:"angle_ci95_deg"` // [low, high], not wrapped: low <= angle_deg <= high
 	Placed   []Placed    `json:"placed"`
 	Further  Mass        `json:"further"`
+
+	Placement        *Placement `json:"placement"` // null: nothing to fit, or it could not be placed
+	FurtherPlaced    []Placed   `json:"further_placed"`
+	FurtherPlacement *Placement `json:"further_placement"`
 }
 
 // Placed is one weight at one place.
@@ -71,6 +80,9 @@ type Predicted struct {
 	Radius95        *float64 `json:"radius95"`
 	Further         float64  `json:"further_amplitude"`
 	FurtherRadius95 *float64 `json:"further_radius95"`
+	// With the weights as placed, not the exact ones; null where nothing was placed.
+	Placed        *float64 `json:"placed_amplitude"`
+	FurtherPlaced *float64 `json:"further_placed_amplitude"`
 }
 
 // Alternative is another answer that fits.
@@ -104,7 +116,6 @@ func (j *Job) Result(a balance.Answer) Result {
 	for _, v := range a.AsFound {
 		r.AsFound = append(r.AsFound, j.polar(v*complex(k, 0)))
 	}
-	var notes []balance.Verdict
 	if j.Options.Method == balance.MinMax {
 		v := a.MinBound
 		if !j.weighted() {
@@ -123,11 +134,26 @@ func (j *Job) Result(a balance.Answer) Result {
 		}
 		r.Directions = append(r.Directions, o)
 	}
-	r.Corrections, notes = j.corrections(a.Corrections)
+	for _, run := range j.Case.Runs {
+		for _, v := range run.Vectors {
+			if x := cmplx.Abs(v.V) * k; !v.Missing && x > r.largest {
+				r.largest = x
+			}
+		}
+	}
 	r.Predicted = j.predicted(a.Rows, a.Predicted)
+	r.Corrections = j.corrections(a.Corrections)
+	notes := j.place(&r, a)
 	for _, alt := range a.Alternatives {
-		cs, _ := j.corrections(alt.Corrections)
+		cs := j.corrections(alt.Corrections)
+		if len(cs) == len(j.Case.Planes) {
+			j.show(cs, j.arrange(j.total(alt.Corrections)), false)
+		}
 		r.Alternatives = append(r.Alternatives, Alternative{cs, j.predicted(a.Rows, alt.Predicted), alt.Misfit * k})
+	}
+	if s, v := j.suspect(); s != nil {
+		r.Suspicion = s
+		notes = append(notes, v...)
 	}
 	for _, v := range append(a.Verdicts, notes...) {
 		if !r.has(v) {
@@ -167,26 +193,21 @@ func (j *Job) polar(v complex128) Polar {
 	return Polar{a, d}
 }
 
-func (j *Job) corrections(cs []balance.Correction) (out []Correction, notes []balance.Verdict) {
-	out = []Correction{}
-	for i, c := range cs {
+func (j *Job) corrections(cs []balance.Correction) []Correction {
+	out := []Correction{}
+	for _, c := range cs {
 		m, d := j.Convention.Polar(c.Total)
 		fm, fd := j.Convention.Polar(c.Further)
-		o := Correction{Plane: c.Plane, MassG: m * 1e3, AngleDeg: d, Further: Mass{fm * 1e3, fd}, Placed: []Placed{}}
+		o := Correction{Plane: c.Plane, MassG: m * 1e3, AngleDeg: d, Further: Mass{fm * 1e3, fd}, Placed: []Placed{}, FurtherPlaced: []Placed{}}
 		if c.Mass != nil {
 			o.MassCI = &[2]float64{c.Mass.Lo * 1e3, c.Mass.Hi * 1e3}
 		}
 		if c.Angle != nil {
 			o.AngleCI = j.angles(c.Total, d, *c.Angle)
 		}
-		if i < len(j.Case.Planes) {
-			var ns []balance.Verdict
-			o.Placed, ns = j.placed(j.Case.Planes[i], c.Total)
-			notes = append(notes, ns...)
-		}
 		out = append(out, o)
 	}
-	return out, notes
+	return out
 }
 
 // angles writes an interval about the angle d as people count it.
