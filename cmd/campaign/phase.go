@@ -94,7 +94,7 @@ func phaseRows() []phaseRow {
 // errorTally is what a row's trials came to.
 type errorTally struct {
 	n, refused, noPhase int
-	amp, amp2, ph, ph2  float64 // sums of errors over the bound's standard deviation
+	amp2, ph2           float64 // sums of squared errors over the bound's variance
 	ampBias, phBias     float64 // sums of relative amplitude error and phase error, rad
 	ampBias2, phBias2   float64
 }

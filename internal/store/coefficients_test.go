@@ -68,7 +68,7 @@ func TestCoefficients(t *testing.T) {
 
 func sameCoefficients(a, b Coefficients) bool {
 	at := a.At.Equal(b.At)
-	a.At, b.At = b.At, b.At
+	a.At = b.At
 	return at && reflect.DeepEqual(a, b)
 }
 

@@ -28,10 +28,10 @@ type Track struct {
 	cfg   Config
 	turns *phase.Extractor
 	setup *acq.Setup
+	alone *acq.Setup // the same with this channel only, and without its end of range: between blades a distance sensor lies there
 	parts []stretch
 	kept  []turn
 	first uint64
-	begun bool
 	edges int
 }
 
@@ -67,6 +67,10 @@ func (t *Track) Add(b *acq.Block) {
 			t.first = b.Tick
 		}
 		t.setup, t.parts, t.kept = b.Setup, nil, nil
+		one := *b.Setup
+		one.Channels = []acq.Channel{b.Setup.Channels[t.cfg.Channel]}
+		one.Channels[0].FullScale = 0
+		t.alone = &one
 	}
 	at := float64(int64(b.Tick-t.first)) / b.Setup.TickHz
 	t.edges += len(b.Edges)
@@ -75,7 +79,9 @@ func (t *Track) Add(b *acq.Block) {
 	}
 	p := &t.parts[len(t.parts)-1]
 	p.x = append(p.x, b.Samples[t.cfg.Channel]...)
-	t.turns.Add(b, func(u *phase.Turn) { t.kept = append(t.kept, turn{u.Tick, u.Seconds, u.Accel}) })
+	only := *b
+	only.Setup, only.Samples = t.alone, b.Samples[t.cfg.Channel:t.cfg.Channel+1]
+	t.turns.Add(&only, func(u *phase.Turn) { t.kept = append(t.kept, turn{u.Tick, u.Seconds, u.Accel}) })
 	t.forget()
 }
 

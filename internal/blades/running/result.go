@@ -238,8 +238,7 @@ func (r *Result) fill(fs []figure, leftOut [][]figure, places []int) {
 		return out
 	}
 	all := of(fs)
-	var spread []values // sums of squares
-	spread = make([]values, len(fs))
+	spread := make([]values, len(fs)) // sums of squares
 	means := make([]values, len(fs))
 	gs := make([][]values, len(leftOut))
 	for g := range leftOut {

@@ -8,7 +8,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"runtime"
 	"sort"
 	"strings"
 )
@@ -46,7 +45,11 @@ func gather() ([]byte, error) {
 			}
 		}
 	}
-	modules["the Go standard library "+runtime.Version()] = runtime.GOROOT()
+	root, err := exec.Command("go", "env", "GOROOT").Output()
+	if err != nil {
+		return nil, fmt.Errorf("go env GOROOT: %w", err)
+	}
+	modules["the Go standard library"] = strings.TrimSpace(string(root))
 	names := make([]string, 0, len(modules))
 	for n := range modules {
 		names = append(names, n)
@@ -71,8 +74,7 @@ func appendLicence(b *bytes.Buffer, name, dir string) error {
 			if err != nil {
 				return err
 			}
-			title, _, _ := strings.Cut(name, " go1")
-			fmt.Fprintf(b, "==== %s: %s ====\n\n%s\n\n", title, filepath.Base(f), strings.TrimSpace(string(bytes.ReplaceAll(text, []byte("\r"), nil))))
+			fmt.Fprintf(b, "==== %s: %s ====\n\n%s\n\n", name, filepath.Base(f), strings.TrimSpace(string(bytes.ReplaceAll(text, []byte("\r"), nil))))
 			found = true
 		}
 	}
