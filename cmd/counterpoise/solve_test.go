@@ -24,6 +24,7 @@ func TestSolveAnswersEveryQuestion(t *testing.T) {
 		"correction": {[]string{"solve", "--json", "-"}, full, "corrections"},
 		"trial":      {[]string{"solve", "-", "--ask", "trial"}, full, "planes"},
 		"tolerance":  {[]string{"solve", "--ask", "tolerance", "-", "--json"}, full, "permissible_g_mm"},
+		"placement":  {[]string{"solve", "--ask", "placement", "-", "--json"}, full, "planes"},
 		"proof":      {[]string{"solve", "--ask", "proof", "-"}, proof, "residual_g_mm"},
 	} {
 		var out, errs bytes.Buffer

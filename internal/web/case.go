@@ -58,8 +58,8 @@ func answerText(p casePage) (string, error) {
 		return "", err
 	}
 	var b bytes.Buffer
-	if result, ok := answer.(casefile.Result); ok {
-		err = result.WriteText(&b)
+	if text, ok := answer.(casefile.Text); ok {
+		err = text.WriteText(&b)
 	} else {
 		err = casefile.WriteJSON(&b, answer)
 	}

@@ -16,6 +16,7 @@ var words = map[string]string{
 	"case.correction": "Correction weights",
 	"case.trial":      "A safe trial weight",
 	"case.tolerance":  "The permissible unbalance",
+	"case.placement":  "Every way to fit it on the real rotor",
 	"case.proof":      "Proof by a moving test weight",
 	"case.confirm":    "I accept a trial of more than 10 % of the rotor's weight in force, because its effect is known",
 	"case.go":         "Work it out",

@@ -35,7 +35,9 @@ func remedy(out *Placement, p rotor.Plane, b *box, o Options) {
 	}
 	out.Instead = cutOne(p, b, out.Target, o)
 	if out.Instead == nil {
-		if q, err := Split(rotor.Plane{Name: p.Name, Radius: p.Radius, Positions: p.Positions, Cap: p.Cap, MaxForce: p.MaxForce}, out.Target, o); err == nil && q.Reached {
+		any := o
+		any.Stock = nil // no mass of the box is asked for
+		if q, err := Split(rotor.Plane{Name: p.Name, Radius: p.Radius, Positions: p.Positions, Cap: p.Cap, MaxForce: p.MaxForce}, out.Target, any); err == nil && q.Reached {
 			for i := range q.Placed {
 				q.Placed[i].Pieces[0].Cut = true
 			}
