@@ -91,6 +91,7 @@ static struct batch *filling = &batches[0];
 static uint32_t instant_tick;   /* of the instant that is being converted: its last conversion */
 static uint32_t instant_number; /* every instant is numbered, stored or not */
 static uint8_t channel, stored;
+static volatile uint16_t tach_high; /* instants at which the tach input was high */
 static bool skipping = true; /* no buffer, or the first conversion after enabling, which takes longer */
 
 ISR(ADC_vect)
@@ -106,6 +107,8 @@ ISR(ADC_vect)
 		return;
 	if (skipping)
 		board.overruns++;
+	if (PINB & 1 << PB0)
+		tach_high++;
 	instant_number++;
 	instant_tick += SAMPLE_TICKS;
 	if (!skipping && ++stored < FRAME)
@@ -230,6 +233,27 @@ static void watch_rails(const struct batch *b)
 	}
 }
 
+/* A mark is seen for a small part of a turn. An input that is high for most of the time while edges come is upside down: its edges are the
+ * far ends of the mark, which move with the speed. Looked at over two seconds. */
+static void watch_tach(void)
+{
+	static uint16_t seen, high_before, edges_before;
+	if (++seen < 200)
+		return;
+	uint8_t sreg = SREG;
+	cli();
+	uint16_t high_now = tach_high, edges = board.tach.next;
+	SREG = sreg;
+	bool upside_down = (uint16_t)(edges - edges_before) > 5 && (uint16_t)(high_now - high_before) > 200u * FRAME / 2;
+	if (upside_down && !(board.self_test & TL_UPSIDE_DOWN)) {
+		board.self_test |= TL_UPSIDE_DOWN;
+		board.greet = true;
+	}
+	seen = 0;
+	high_before = high_now;
+	edges_before = edges;
+}
+
 static void test_timer(void)
 {
 	uint32_t before = now();
@@ -262,6 +286,7 @@ int main(void)
 			tl_board_receive(&board, b);
 		if (next->full) {
 			watch_rails(next);
+			watch_tach();
 			tl_board_data(&board, next->tick, next->sample, next->value, FRAME);
 			next->full = false;
 			next = next == &batches[0] ? &batches[1] : &batches[0];

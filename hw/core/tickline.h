@@ -25,7 +25,7 @@ enum { TL_VERSION = 1, TL_MAX_FRAME = 252, TL_MAX_WIRE = 254, TL_MAX_CHANNELS = 
 enum { TL_GREETING = 0x01, TL_DATA = 0x02, TL_STATUS = 0x03, TL_ASK = 0x10, TL_START = 0x11, TL_STOP = 0x12, TL_LOOPBACK = 0x13 };
 enum { TL_STREAMING = 1, TL_LOOPED = 2 };
 /* bits of self_test */
-enum { TL_STUCK = 1, TL_REFERENCE = 2, TL_TIMER = 4, TL_NO_TACH = 8, TL_MEMORY = 16, TL_NO_CONVERTER = 32 };
+enum { TL_STUCK = 1, TL_REFERENCE = 2, TL_TIMER = 4, TL_NO_TACH = 8, TL_MEMORY = 16, TL_NO_CONVERTER = 32, TL_UPSIDE_DOWN = 64 };
 
 /* ---- check (crc.c): CRC-32 as in IEEE 802.3 and zlib */
 #define TL_CRC_START 0xFFFFFFFFul

@@ -5,6 +5,7 @@ import (
 	"math"
 	"reflect"
 	"slices"
+	"strings"
 
 	"counterpoise/internal/acq/tickline"
 )
@@ -98,9 +99,9 @@ func (a *assembler) sequence(seq uint16, c *Counts) {
 func (a *assembler) greeting(g *tickline.Greeting) error {
 	a.greeted = true
 	same := *g
-	same.Flags, same.SelfTest = a.greet.Flags, a.greet.SelfTest
+	same.Flags = a.greet.Flags // a self-test that changed is told: the set-up's notes change with it
 	if a.setup != nil && reflect.DeepEqual(same, a.greet) {
-		a.greet.Flags, a.greet.SelfTest = g.Flags, g.SelfTest
+		a.greet.Flags = g.Flags
 		return nil
 	}
 	s, err := setupOf(a.word, g)
@@ -130,7 +131,7 @@ func setupOf(w *word, g *tickline.Greeting) (*Setup, error) {
 		HasTach: g.Pulses > 0, TachDelay: float64(g.TachDelayTicks) / hz,
 	}
 	if g.SelfTest != 0 {
-		s.Notes = append(s.Notes, fmt.Sprintf("the board's self-test found faults (bits %04x, see hw/PROTOCOL.md): do not trust its readings before they are mended", g.SelfTest))
+		s.Notes = append(s.Notes, fmt.Sprintf("the board's self-test found faults (%s): do not trust its readings before they are mended", faults(g.SelfTest)))
 	}
 	var err error
 	if s.PulsesPerTurn, err = w.integer("pulses", max(1, int(g.Pulses)), 1, 1000); err != nil {
@@ -152,6 +153,30 @@ func setupOf(w *word, g *tickline.Greeting) (*Setup, error) {
 		}))
 	}
 	return s, nil
+}
+
+// selfTest are the bits of a greeting's self_test in words, with what to do.
+var selfTest = [...]string{
+	"a sample input lies at a rail: look at its sensor and cable",
+	"the reference voltage is wrong: look at the supply",
+	"the sample timer is late: load the firmware again, or exchange the board",
+	"the tach input never moves: look at its sensor and wire",
+	"damaged memory: load the firmware again, or exchange the board",
+	"the converter does not answer: look at its wiring",
+	"the tach is upside down, its input is active for most of a turn: swap the comparator's inputs or the mark's colours",
+}
+
+func faults(bits uint16) string {
+	var words []string
+	for i, w := range selfTest {
+		if bits&(1<<i) != 0 {
+			words = append(words, w)
+		}
+	}
+	if own := bits >> len(selfTest); own != 0 {
+		words = append(words, fmt.Sprintf("the board's own bits %04x", bits&^(1<<len(selfTest)-1)))
+	}
+	return strings.Join(words, "; ")
 }
 
 // data fills b from a data frame.
