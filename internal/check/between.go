@@ -83,7 +83,12 @@ func windowed(to []float64, s []float32) []float64 {
 	return to
 }
 
-// tapped tells whether the blow came where it should.
+// struck is the crest factor from which a record holds a blow: noise reaches 5
+// in 100,000 samples, a sine 1.4.
+const struck = 6
+
+// tapped tells whether the blow came where it should: on the channel whose
+// highest sample stands out most from its own rms, however much it vibrates.
 func (x *Examiner) tapped(p *Page, rec [][]float32) {
 	best, most := "", 0.0
 	known := false
@@ -96,7 +101,7 @@ func (x *Examiner) tapped(p *Page, rec [][]float32) {
 		}
 		peak := 0.0
 		for _, k := range s {
-			peak = max(peak, math.Abs(float64(k)-v.mean))
+			peak = max(peak, math.Abs(float64(k)-v.mean)/v.rms)
 		}
 		if peak > most {
 			best, most = name, peak
@@ -105,6 +110,8 @@ func (x *Examiner) tapped(p *Page, rec [][]float32) {
 	switch {
 	case !known:
 		p.add("tap", x.m.Tapped, Unfit, math.NaN(), "", fmt.Sprintf("There is no channel %q.", x.m.Tapped), "Use the names of this page.")
+	case !(most >= struck):
+		p.add("tap", x.m.Tapped, Open, most, "", "No tap stands out on any channel.", "Tap with something hard, a few times, while the rotor stands still.")
 	case best != x.m.Tapped:
 		p.add("tap", x.m.Tapped, Unfit, math.NaN(), "", fmt.Sprintf("The tap on %s arrived on %s: the channels are swapped.", x.m.Tapped, best), "Swap the two plugs, or the names.")
 	default:

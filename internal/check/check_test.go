@@ -152,8 +152,9 @@ func TestEachFaultIsNamed(t *testing.T) {
 		{"blows", "loose", "B", func(r *record) { r.steps, r.blow = 10, 2 }, Note, 0, 0},
 		{"skew", "skew", "B", func(r *record) { r.skew, r.broad, r.machine.SamePoint = 350e-6, 60, true }, Note, 250, 5},
 		{"skew as stated", "skew", "B", func(r *record) { r.skew, r.broad, r.machine.SamePoint = 100e-6, 60, true }, OK, 0, 5},
-		{"swapped", "tap", "A", func(r *record) { r.blow, r.machine.Tapped = 2, "A" }, Unfit, 0, 0},
-		{"not swapped", "tap", "B", func(r *record) { r.blow, r.machine.Tapped = 2, "B" }, OK, 0, 0},
+		{"swapped", "tap", "A", func(r *record) { r.steps, r.blow, r.machine.Tapped = 20, 2, "A" }, Unfit, 0, 0},
+		{"not tapped", "tap", "A", func(r *record) { r.machine.Tapped = "A" }, Open, 0, 0},
+		{"not swapped", "tap", "B", func(r *record) { r.steps, r.blow, r.machine.Tapped = 20, 2, "B" }, OK, 0, 0},
 		{"a dead channel", "dead", "B", func(r *record) { r.dead = true }, Unfit, 0, 0},
 		{"too noisy for the grade", "noise", "A", func(r *record) { r.noise, r.machine = 60, Machine{Mass: 10, Grade: 0.0001} }, Unfit, 0, 0},
 	} {
