@@ -15,6 +15,7 @@ import (
 	"strings"
 	"time"
 
+	"counterpoise/internal/blades"
 	"counterpoise/internal/rotor"
 )
 
@@ -39,8 +40,10 @@ func hashAssets() string {
 
 var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"say": say, "sayCase": func(ask string) string { return say("case." + ask) }, "tag": func() string { return assetTag },
+	"sayf":  func(key string, a ...any) string { return fmt.Sprintf(say(key), a...) },
+	"field": newField, "surveyCautions": func() []string { return blades.Cautions },
 	"tile": func(key string, s Sentence) tile { return tile{key, say(key), s} },
-}).ParseFS(assets, "assets/page.html"))
+}).ParseFS(assets, "assets/*.html"))
 
 // tile is a Sentence with its place on the page.
 type tile struct {
@@ -117,6 +120,7 @@ type livePage struct {
 	API      string
 	Back     bool // there are other stations
 	HasFan   bool
+	Jobs     string // path of its jobs; empty where none are kept
 	Cautions []string
 }
 
@@ -138,6 +142,9 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request, st *Station) {
 	p := livePage{frame: frame{themeOf(r), s.version}, View: v, Scales: Scales,
 		State: stateOf(st, st.Latest(), v, s.ask, s.now()),
 		API:   "/api/v1" + stationPath(st.Name()), Back: len(s.stations) > 1, HasFan: st.Fan != nil}
+	if s.desk.jobs != nil {
+		p.Jobs = jobsPath(st)
+	}
 	for i := 1; i <= cautions; i++ {
 		p.Cautions = append(p.Cautions, say(fmt.Sprintf("caution.%d", i)))
 	}

@@ -13,6 +13,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"counterpoise/internal/job"
 	"counterpoise/internal/station"
 )
 
@@ -30,6 +31,7 @@ type Station struct {
 	Source
 	Config station.StationConfig // zero where nothing is configured
 	Fan    Fan                   // the virtual fan behind it; nil for a real machine
+	Setup  job.Setup             // of its jobs; without sensors it follows from Config
 
 	trend trend
 	cache cache
@@ -47,6 +49,7 @@ func (st *Station) channel(name string) (station.ChannelConfig, bool) {
 // Config says what to serve. Only Stations is required.
 type Config struct {
 	Stations []*Station
+	Jobs     Jobs // where jobs are kept; nil keeps none. The caller closes it after Run
 	Version  string
 	Log      *slog.Logger // nil is silent
 	Hosts    []string     // further names under which the server may be asked for
@@ -73,6 +76,7 @@ type Server struct {
 	ask      station.Ask
 	now      func() time.Time
 
+	desk    *desk
 	doorman doorman
 	seats   seats
 	meters  *meters
@@ -89,6 +93,7 @@ func New(c Config) (*Server, error) {
 	if s.now == nil {
 		s.now = time.Now
 	}
+	s.desk = newDesk(c.Jobs, s.now)
 	if s.ask.MinTurns == 0 {
 		s.ask = defaultAsk
 	}
@@ -131,14 +136,18 @@ func loopback(listen string) bool {
 // ServeHTTP answers one request.
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.ServeHTTP(w, r) }
 
-// Run keeps the trends of all stations until ctx ends.
+// Run takes up the open jobs where they were left and keeps the trends of all
+// stations until ctx ends; then it lets go of the jobs.
 func (s *Server) Run(ctx context.Context) error {
+	if err := s.desk.resume(ctx, s.stations); err != nil {
+		s.log.Error("a job could not be taken up again", "error", err)
+	}
 	var wg sync.WaitGroup
 	for _, st := range s.stations {
 		wg.Go(func() { st.trend.follow(ctx, st) })
 	}
 	wg.Wait()
-	return nil
+	return s.desk.close()
 }
 
 // Serve answers requests on a listener that is already open, and keeps the

@@ -10,6 +10,7 @@ import (
 
 	"counterpoise/internal/acq"
 	"counterpoise/internal/balance/casefile"
+	"counterpoise/internal/job"
 	"counterpoise/internal/rig"
 	"counterpoise/internal/station"
 )
@@ -28,14 +29,14 @@ func TestEveryWordIsThereAndUsed(t *testing.T) {
 	if err != nil || len(files) < 10 {
 		t.Fatalf("found %d files: %v", len(files), err)
 	}
-	call := regexp.MustCompile(`\bsay\(?\s?"([a-z0-9.-]+)"`)
+	call := regexp.MustCompile(`\bsayf?\(?\s?"([a-z0-9.-]+)"`)
 	quoted := regexp.MustCompile(`"(trust\.[a-z]+)"`) // chosen by a switch
-	for _, f := range append(files, "assets/page.html") {
+	for _, f := range append(files, "assets/page.html", "assets/job.html", "assets/survey.html") {
 		b, err := os.ReadFile(f)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if strings.HasSuffix(f, "_test.go") || f == "words.go" {
+		if strings.HasSuffix(f, "_test.go") || f == "words.go" || f == "wordsjob.go" {
 			continue
 		}
 		for _, re := range []*regexp.Regexp{call, quoted} {
@@ -61,6 +62,13 @@ func TestEveryWordIsThereAndUsed(t *testing.T) {
 	}
 	for i := 1; i <= cautions; i++ {
 		need("the cautions", "caution."+strconv.Itoa(i))
+	}
+	for g := job.StageLook; g <= job.StageClose; g++ {
+		need("the stages", "job.stage."+g.String())
+	}
+	for _, k := range []job.Kind{job.KindSetup, job.KindLook, job.KindSurvey, job.KindStarted, job.KindStopped, job.KindAborted, job.KindFitted,
+		job.KindMeasured, job.KindAdvised, job.KindSkipped, job.KindUndone, job.KindRedone, job.KindAmended, job.KindOperator, job.KindNoted, job.KindClosed, job.KindReopened} {
+		need("the history", "job.did."+string(k))
 	}
 	for _, tile := range []string{"link", "motion", "trust"} {
 		need("a tile", tile)

@@ -1,0 +1,248 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"counterpoise/internal/job"
+	"counterpoise/internal/rotor"
+)
+
+// jobAct is one thing that somebody does in a job: the body of a posted event,
+// and what a form of the page amounts to.
+type jobAct struct {
+	Do        string          `json:"do"`        // one of jobActs
+	By        string          `json:"by"`        // who; a name of his own choice
+	Seen      int             `json:"seen"`      // number of the newest event that the sender knew; 0 = not said
+	Confirmed []string        `json:"confirmed"` // codes of the cautions that were read before it
+	Note      string          `json:"note"`
+	Item      string          `json:"item"` // look
+	OK        bool            `json:"ok"`   // look
+	Purpose   string          `json:"purpose"`
+	Plane     string          `json:"plane"`
+	Weights   []actWeight     `json:"weights"` // fit: all that is on the rotor afterwards
+	Step      string          `json:"step"`    // skip
+	Target    int             `json:"target"`  // undo, redo
+	Level     float64         `json:"level_mm_s"`
+	Survey    json.RawMessage `json:"survey"`
+	File      string          `json:"file"`
+}
+
+// actWeight is a weight as people write it: at a numbered place, or at an angle
+// in the job's convention.
+type actWeight struct {
+	Plane    string  `json:"plane"`
+	MassG    float64 `json:"mass_g"`
+	Position int     `json:"position,omitempty"`
+	AngleDeg float64 `json:"angle_deg"`
+}
+
+// fieldError is a refusal that belongs to one field of a form.
+type fieldError struct{ Field, Text string }
+
+func (e fieldError) Error() string { return e.Text }
+
+// does names the action of a step that an act carries out.
+func (a jobAct) does(st job.Step) bool {
+	switch a.Do {
+	case "look", "survey":
+		return st.Action == job.ActLook || st.Action == job.ActRepair
+	case "start":
+		return st.Action == job.ActStart
+	case "measure":
+		return st.Action == job.ActMeasure
+	case "stop":
+		return st.Action == job.ActStop
+	case "fit":
+		return st.Action == job.ActFit
+	case "skip":
+		return st.Action == job.ActInspect
+	}
+	return false
+}
+
+// cautious are the acts before which cautions are confirmed, whatever step is due.
+var cautious = []string{"start", "fit", "stop"}
+
+// act does what was asked. The error is one sentence for who asked it.
+func (b *bench) act(ctx context.Context, a jobAct) error {
+	s := b.job.State()
+	if a.Seen != 0 && a.Seen != s.Events {
+		return fmt.Errorf("%w (event %d, now %d): look at the job as it is now and decide again", job.ErrStale, a.Seen, s.Events)
+	}
+	if a.By = strings.TrimSpace(a.By); a.By == "" && a.Do != "note" {
+		return fieldError{"by", say("job.by.missing")}
+	}
+	if s.Operator != "" && a.By != s.Operator && a.Do != "operator" && a.Do != "note" {
+		return fmt.Errorf(say("job.operates"), s.Operator)
+	}
+	if s.Setup == nil && a.Do != "operator" && a.Do != "note" {
+		return errors.New(say("job.nosetup"))
+	}
+	if err := b.cautioned(s, a); err != nil {
+		return err
+	}
+	return b.carryOut(ctx, s, a)
+}
+
+// cautioned demands that every caution before a step was confirmed. The virtual
+// fan hurts nobody; there they are only shown.
+func (b *bench) cautioned(s job.State, a jobAct) error {
+	if s.Setup == nil || s.Setup.Virtual {
+		return nil
+	}
+	var due []job.Caution
+	if st := b.job.Next(b.desk.now()); a.does(st) {
+		due = st.Cautions
+	} else if slices.Contains(cautious, a.Do) {
+		due = job.AllCautions()
+	}
+	for _, c := range due {
+		if !slices.Contains(a.Confirmed, c.Code) {
+			return fieldError{"confirmed", fmt.Sprintf(say("job.uncautioned"), c.Text)}
+		}
+	}
+	return nil
+}
+
+func (b *bench) carryOut(ctx context.Context, s job.State, a jobAct) error {
+	e := job.Event{At: b.desk.now(), By: a.By, Seen: a.Seen, Note: a.Note, File: a.File}
+	virtual := s.Setup != nil && s.Setup.Virtual && b.st.Fan != nil
+	switch a.Do {
+	case "operator":
+		e.Kind = job.KindOperator
+	case "look":
+		e.Kind, e.Look = job.KindLook, &job.Look{Item: a.Item, OK: a.OK}
+	case "survey":
+		e.Kind, e.Survey = job.KindSurvey, a.Survey
+	case "start", "running":
+		e.Kind = job.KindStarted
+		if a.Do == "running" {
+			e.Purpose = job.AlreadyRunning
+		}
+		if _, err := b.job.Append(ctx, e); err != nil {
+			return err
+		}
+		b.watch(a.By)
+		if virtual {
+			return b.st.Fan.Start()
+		}
+		return nil
+	case "measure":
+		if !s.Running {
+			return errors.New(say("job.notrunning"))
+		}
+		return b.take(a.By)
+	case "cancel":
+		b.stopWork()
+		return nil
+	case "abort":
+		e.Kind, e.Level = job.KindAborted, a.Level*1e-3/rotor.RMS.OfPeak()
+	case "stop":
+		if virtual {
+			return b.stopFan(a.By)
+		}
+		e.Kind = job.KindStopped
+	case "fit":
+		return b.fit(ctx, s, a, e)
+	case "skip":
+		e.Kind, e.Step = job.KindSkipped, a.Step
+	case "undo":
+		e.Kind, e.Target = job.KindUndone, a.Target
+	case "redo":
+		e.Kind, e.Target = job.KindRedone, a.Target
+	case "note":
+		e.Kind, e.Survey = job.KindNoted, a.Survey
+		if a.Note == "" && a.File == "" && a.Survey == nil {
+			return fieldError{"note", say("job.note.missing")}
+		}
+	case "close":
+		e.Kind = job.KindClosed
+	case "reopen":
+		e.Kind = job.KindReopened
+	default:
+		return fmt.Errorf("a job cannot %q: it knows %s", a.Do, jobActs)
+	}
+	_, err := b.job.Append(ctx, e)
+	return err
+}
+
+const jobActs = "operator, look, survey, start, running, measure, cancel, abort, stop, fit, skip, undo, redo, note, close and reopen"
+
+// fit records which weights are on the rotor, after what was advised for it. On
+// the virtual fan it puts them there.
+func (b *bench) fit(ctx context.Context, s job.State, a jobAct, e job.Event) error {
+	ws, err := weightsOf(s.Setup, a.Weights)
+	if err != nil {
+		return err
+	}
+	if s.Running {
+		return errors.New(say("job.running"))
+	}
+	if err := s.Setup.CheckForce(ws); err != nil {
+		return fieldError{"weights", err.Error()}
+	}
+	st := b.job.Next(b.desk.now())
+	if st.Action == job.ActFit && a.Purpose == "" {
+		a.Purpose, a.Plane = st.Purpose, st.Plane
+	}
+	if s.Setup.Virtual && b.st.Fan != nil {
+		if err := b.st.Fan.Fit(ws); err != nil {
+			return err
+		}
+	}
+	if adv, err := b.advise(); err == nil && st.Action == job.ActFit && a.Purpose == st.Purpose {
+		told := e
+		told.Note, told.Kind, told.Purpose, told.Plane = "", job.KindAdvised, st.Purpose, st.Plane
+		told.Weights, told.Verdicts, told.Expected = adv.Weights, adv.Verdicts, adv.Expected
+		after, err := b.job.Append(ctx, told)
+		if err != nil {
+			return b.unfit(s, err)
+		}
+		if e.Seen != 0 {
+			e.Seen = after.Events
+		}
+	}
+	e.Kind, e.Purpose, e.Plane, e.Weights = job.KindFitted, a.Purpose, a.Plane, ws
+	_, err = b.job.Append(ctx, e)
+	return b.unfit(s, err)
+}
+
+// unfit brings the virtual rotor back to what the job says where recording failed.
+func (b *bench) unfit(s job.State, err error) error {
+	if err == nil || !s.Setup.Virtual || b.st.Fan == nil {
+		return err
+	}
+	return errors.Join(err, b.st.Fan.Fit(b.job.State().Fit.Weights))
+}
+
+// weightsOf turns people's weights into the job's.
+func weightsOf(u *job.Setup, list []actWeight) (out []rotor.Weight, err error) {
+	for i, w := range list {
+		field := fmt.Sprintf("w%d.mass", i)
+		n := slices.IndexFunc(u.Planes, func(p rotor.Plane) bool { return p.Name == w.Plane })
+		if n < 0 {
+			return nil, fieldError{field, fmt.Sprintf("there is no plane %q in this job", w.Plane)}
+		}
+		if !(w.MassG >= 0 && w.MassG < 1e9) {
+			return nil, fieldError{field, say("job.mass.wrong")}
+		}
+		if w.MassG == 0 {
+			continue
+		}
+		x := rotor.Weight{Plane: w.Plane, Mass: w.MassG * 1e-3, Angle: u.Convention.Radians(w.AngleDeg)}
+		if w.Position != 0 {
+			k := slices.IndexFunc(u.Planes[n].Positions, func(p rotor.Position) bool { return p.Number == w.Position })
+			if k < 0 {
+				return nil, fieldError{fmt.Sprintf("w%d.place", i), fmt.Sprintf(say("job.place.wrong"), w.Position, w.Plane)}
+			}
+			x.Angle, x.Radius = u.Planes[n].Positions[k].Angle, u.Planes[n].Positions[k].Radius
+		}
+		out = append(out, x)
+	}
+	return out, nil
+}
