@@ -131,9 +131,31 @@ func (t *Test) steady(w *window, speed, maxHz float64) *fitted {
 			break
 		}
 		tones = w.sharpen(tones, most)
-		f = w.fit(tones)
+		if f = w.fit(tones); f == nil {
+			break
+		}
+		if bare := f.withoutSkirts(most); len(bare) < len(tones) {
+			// They would be found again: what is left of them is no tone.
+			return w.fit(bare)
+		}
 	}
 	return f
+}
+
+// withoutSkirts leaves out free tones that are, in every channel, only the
+// unrest of a stronger one: beside it they would make the strong one look
+// unsure.
+func (f *fitted) withoutSkirts(free int) []tone {
+	out := slices.Clone(f.tones[:free])
+	for k := free; k < len(f.tones); k++ {
+		for c := range f.w.x {
+			if !f.skirted(k, c) {
+				out = append(out, f.tones[k])
+				break
+			}
+		}
+	}
+	return out
 }
 
 // sharpen moves every free tone to the frequency that fits best: the slope of
@@ -187,7 +209,7 @@ func (r *Result) judge(t *Test, b *fitted, after *window) {
 				best.channel, best.size, best.noise = c, s, n
 			}
 		}
-		if best.size > seenAt*best.noise && !b.skirted(k, best.channel, rotation) {
+		if best.size > seenAt*best.noise && !b.skirted(k, best.channel) {
 			cands = append(cands, best)
 		}
 	}
@@ -255,7 +277,7 @@ func (r *Result) judge(t *Test, b *fitted, after *window) {
 }
 
 // skirted says that a free tone is only the unrest of a stronger one beside it.
-func (f *fitted) skirted(k, channel int, rotation float64) bool {
+func (f *fitted) skirted(k, channel int) bool {
 	if f.tones[k].order > 0 {
 		return false
 	}
