@@ -3,12 +3,17 @@ package main
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
 	"strings"
 
 	"counterpoise/internal/acq"
 	"counterpoise/internal/rig"
 	"counterpoise/internal/station"
+	"counterpoise/internal/store"
 )
 
 var demoCommand = command{"demo", "[--auto [--json]] [--rig NAME] [--seed N]", "a virtual fan, the daemon and its page", runDemo}
@@ -21,6 +26,7 @@ func runDemo(ctx context.Context, e env, args []string) error {
 	asJSON := o.Bool("json", false, "with --auto: print JSON")
 	list := o.Bool("list", false, "list the virtual fans")
 	listen := o.String("listen", station.DefaultListen, "host:port of the page; the next free port where it is taken")
+	data := o.String("data", "", "folder of the jobs; without it one of this fan's own in the user's cache")
 	rest, err := o.parse(args)
 	switch {
 	case err != nil:
@@ -40,21 +46,49 @@ func runDemo(ctx context.Context, e env, args []string) error {
 	if *auto {
 		return runAuto(ctx, e, r, *name, *seed, *asJSON)
 	}
-	return demoPage(ctx, e, r, *listen)
+	return demoPage(ctx, e, r, *listen, cmp.Or(*data, demoData(*name, *seed)))
+}
+
+// demoData is where the jobs of a virtual fan live: one folder for each
+// individual, because a job goes on only on the rotor that it was begun on.
+func demoData(name string, seed uint64) string {
+	cache, err := os.UserCacheDir()
+	if err != nil {
+		cache = os.TempDir()
+	}
+	return filepath.Join(cache, "counterpoise", "demo", fmt.Sprintf("%s-%d", name, seed))
 }
 
 func rigNames() []string { return append(rig.Names(), rig.Scenarios()...) }
 
 // demoPage serves the virtual fan as a real board would be served.
-func demoPage(ctx context.Context, e env, r *rig.Rig, listen string) error {
+func demoPage(ctx context.Context, e env, r *rig.Rig, listen, data string) error {
 	log := newLog(e)
 	ln, err := listenNear(listen)
 	if err != nil {
 		return err
 	}
 	defer ln.Close()
-	if err := r.Start(); err != nil {
+	jobs, err := openJobs(data)
+	if errors.Is(err, store.ErrInUse) { // a second demo of the same fan; its jobs last as long as it does
+		if data, err = os.MkdirTemp("", "counterpoise-demo-"); err != nil {
+			return fmt.Errorf("make a folder for the jobs: %w", err)
+		}
+		defer os.RemoveAll(data)
+		jobs, err = openJobs(data)
+	}
+	if err != nil {
 		return err
+	}
+	defer jobs.Close()
+	// A job that is under way finds its rotor standing; else the fan runs, so
+	// that there is something to see.
+	if begun, err := underWay(ctx, jobs); err != nil {
+		return err
+	} else if !begun {
+		if err := r.Start(); err != nil {
+			return err
+		}
 	}
 	word, err := serveRig(ctx, r, "")
 	if err != nil {
@@ -65,7 +99,9 @@ func demoPage(ctx context.Context, e env, r *rig.Rig, listen string) error {
 		return err
 	}
 	var d daemon
+	d.jobs = jobs
 	d.add(rigStation(r, word), src, r, log)
+	d.pages[0].Setup = rigSetup(r, word)
 	page, err := d.page(ln, nil, log)
 	if err != nil {
 		d.close()
@@ -74,6 +110,12 @@ func demoPage(ctx context.Context, e env, r *rig.Rig, listen string) error {
 	fmt.Fprintf(e.stdout, "counterpoise: a virtual fan (%s; invented, no real machine) is running.\nOpen http://%s%s in a browser; end with Ctrl-C.\n",
 		r.Describe().Name, ln.Addr(), cmp.Or(page.LoginPath(), "/"))
 	return d.run(ctx, ln, page)
+}
+
+// underWay reports whether any job is still open.
+func underWay(ctx context.Context, jobs *store.Store) (bool, error) {
+	list, err := jobs.Jobs(ctx)
+	return slices.ContainsFunc(list, func(m store.Summary) bool { return m.Closed.IsZero() && m.Damage == "" }), err
 }
 
 // rigStation is the configuration of a station on a virtual fan.

@@ -8,12 +8,14 @@ import (
 	"log/slog"
 	"net"
 	"os"
+	"path/filepath"
 	"strconv"
 
 	"golang.org/x/sync/errgroup"
 
 	"counterpoise/internal/acq"
 	"counterpoise/internal/station"
+	"counterpoise/internal/store"
 	"counterpoise/internal/web"
 )
 
@@ -56,7 +58,12 @@ func serve(ctx context.Context, e env, cfg station.Config) error {
 		return fmt.Errorf("the page cannot be served on %s: %w; end what listens there, or give another --listen", cfg.Listen, err)
 	}
 	defer ln.Close()
-	var d daemon
+	jobs, err := openJobs(cfg.Data)
+	if err != nil {
+		return err
+	}
+	defer jobs.Close()
+	d := daemon{jobs: jobs}
 	for _, sc := range cfg.Stations {
 		src, err := openSource(ctx, sc.Source, acq.Options{Log: log.With("station", sc.Name), Wait: true})
 		if err != nil {
@@ -79,7 +86,11 @@ type daemon struct {
 	stations []*station.Station
 	sources  []acq.Source
 	pages    []*web.Station
+	jobs     *store.Store // closed by who opened it, after run
 }
+
+// openJobs opens the job database in the data folder.
+func openJobs(data string) (*store.Store, error) { return store.Open(filepath.Join(data, "jobs.db")) }
 
 func (d *daemon) add(sc station.StationConfig, src acq.Source, fan web.Fan, log *slog.Logger) *station.Station {
 	st := station.New(sc, src, log)
@@ -98,7 +109,7 @@ func (d *daemon) close() {
 
 // page makes the server of the page.
 func (d *daemon) page(ln net.Listener, hosts []string, log *slog.Logger) (*web.Server, error) {
-	return web.New(web.Config{Stations: d.pages, Version: release, Log: log, Hosts: hosts,
+	return web.New(web.Config{Stations: d.pages, Jobs: d.jobs, Version: release, Log: log, Hosts: hosts,
 		Token: os.Getenv("COUNTERPOISE_TOKEN"), Listen: ln.Addr().String()})
 }
 

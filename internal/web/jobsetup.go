@@ -95,12 +95,17 @@ func (d *desk) create(ctx context.Context, st *Station, n newJob) (*bench, error
 	if err != nil {
 		return nil, err
 	}
+	events := []job.Event{{Kind: job.KindOperator}, {Kind: job.KindSetup, Setup: &u}}
 	if u.Virtual && st.Fan != nil { // a job counts its weights from the rotor as found
-		if f := st.Fan.State(); f.Motion != rig.Still {
+		switch f := st.Fan.State(); {
+		case f.Motion == rig.Still:
+			if err := st.Fan.Fit(nil); err != nil {
+				return nil, err
+			}
+		case len(f.Weights) > 0:
 			return nil, fmt.Errorf(say("job.create.turning"), rotor.RPM(f.Speed))
-		}
-		if err := st.Fan.Fit(nil); err != nil {
-			return nil, err
+		default:
+			events = append(events, job.Event{Kind: job.KindStarted, Purpose: job.AlreadyRunning})
 		}
 	}
 	id, err := d.jobs.Create(ctx, store.NewJob{Name: n.Name, Station: st.Name(), At: d.now()})
@@ -111,7 +116,7 @@ func (d *desk) create(ctx context.Context, st *Station, n newJob) (*bench, error
 	if err != nil {
 		return nil, err
 	}
-	for _, e := range []job.Event{{Kind: job.KindOperator}, {Kind: job.KindSetup, Setup: &u}} {
+	for _, e := range events {
 		e.At, e.By = d.now(), n.By
 		if _, err := b.job.Append(ctx, e); err != nil {
 			return b, err

@@ -33,7 +33,7 @@ var jobWords = map[string]string{
 	"job.level.wrong":    "A level is a number of mm/s rms from 0 (none) to 1000.",
 	"job.nosensors":      "No sensor is known on this station: name the channels in station.toml, or connect the board first.",
 	"job.noplanes":       "No correction plane is known on this station, so weights have no place: add a [[station.plane]] to station.toml and start again.",
-	"job.create.turning": "The virtual fan turns at %.0f rpm, and a job begins with the rotor as found and bare: switch it off and wait until it stands.",
+	"job.create.turning": "The virtual fan turns at %.0f rpm with weights on it, and a job begins with the rotor as found: switch it off, wait until it stands, and take the weights off.",
 	"job.nosetup":        "This job has no description: begin a new one.",
 	"job.resumed":        "the program was started again; the virtual fan stands",
 	"job.busy":           "Something is being done already: wait for it, or break it off.",

@@ -1,0 +1,185 @@
+package web
+
+import (
+	"context"
+	"os"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+)
+
+// person works the page by clicks and typing alone.
+type person struct {
+	t    *testing.T
+	ctx  context.Context
+	bed  *bed
+	name string
+	c    *console
+	url  string // path of the job, below the bed's address
+	log  []string
+}
+
+type css = chromedp.CSS
+
+func newPerson(t *testing.T, ctx context.Context, b *bed, name string) *person {
+	c := &console{}
+	do(t, ctx)
+	c.listen(t, ctx)
+	return &person{t: t, ctx: ctx, bed: b, name: name, c: c}
+}
+
+// begin goes from the live page to a new job.
+func (p *person) begin() {
+	do(p.t, p.ctx, chromedp.Navigate(p.bed.home), chromedp.Click(css(`header a.button`)), chromedp.WaitVisible(css(`[name="by"]`)),
+		chromedp.SendKeys(css(`[name="by"]`), p.name), chromedp.Click(css(`main button.big`)), chromedp.WaitVisible(css(`#step`)))
+	p.url = ask[string](p.t, p.ctx, `location.pathname`)
+}
+
+func (p *person) look() {
+	do(p.t, p.ctx, chromedp.Navigate(p.bed.home+p.url), chromedp.WaitVisible(css(`#step`)))
+}
+
+// at is what the page offers next.
+func (p *person) at() (action, stage string) {
+	return ask[string](p.t, p.ctx, `document.querySelector("#step").dataset.action`), ask[string](p.t, p.ctx, `document.querySelector("#step").dataset.stage`)
+}
+
+// idle waits until nothing is being done any more.
+func (p *person) idle() {
+	p.t.Helper()
+	p.until(`document.querySelector("#step") && document.querySelector("#step").dataset.doing === ""`)
+}
+
+// until waits for a condition, whatever page may come in the meantime.
+func (p *person) until(condition string) {
+	p.t.Helper()
+	for range 1200 {
+		ok, err := chromedp.Run(p.ctx, chromedp.Evaluate[bool](`!!(`+condition+`)`))
+		if err == nil && ok {
+			return
+		}
+		if !pause(p.ctx, 50*time.Millisecond) {
+			break
+		}
+	}
+	p.t.Fatalf("in vain waited for %s on:\n%s", condition, p.text())
+}
+
+func (p *person) text() string {
+	return ask[string](p.t, p.ctx, `document.querySelector("main").innerText`)
+}
+
+// press sends a form by its button and waits for the page that follows.
+func (p *person) press(selector string) {
+	p.t.Helper()
+	if !ask[bool](p.t, p.ctx, `!!document.querySelector(`+"`"+selector+"`"+`)`) {
+		p.t.Fatalf("there is no %s on:\n%s", selector, p.text())
+	}
+	ask[bool](p.t, p.ctx, `(document.body.dataset.old = "1", true)`)
+	do(p.t, p.ctx, chromedp.ScrollIntoView(css(selector)), chromedp.Click(css(selector)))
+	p.until(`document.readyState === "complete" && document.body && !document.body.dataset.old && document.querySelector("main")`)
+}
+
+// step does the next step as the page says it.
+func (p *person) step() (action string) {
+	p.t.Helper()
+	p.idle()
+	action, stage := p.at()
+	p.log = append(p.log, stage+"/"+action)
+	if ask[bool](p.t, p.ctx, `!!document.querySelector(".act a.big")`) {
+		p.survey()
+		return "survey"
+	}
+	p.press(`#step .act button.big`)
+	if wrong := ask[string](p.t, p.ctx, `[...document.querySelectorAll("[role=alert]:not([hidden])")].map(e => e.innerText).join("; ")`); wrong != "" {
+		p.t.Fatalf("%s was refused: %s", action, wrong)
+	}
+	p.idle()
+	return action
+}
+
+// survey reads every blade off the virtual ruler and types what it shows.
+func (p *person) survey() {
+	t, ctx := p.t, p.ctx
+	p.press(`.act a.big`)
+	if ask[bool](t, ctx, `!!document.querySelector('[name="chord"]')`) {
+		p.press(`.survey button.big`)
+	}
+	for {
+		next := ask[string](t, ctx, `document.querySelector("#h-now").innerText`)
+		if !strings.HasPrefix(next, "Turn blade") {
+			break
+		}
+		shown := ask[[]string](t, ctx, `[...document.querySelectorAll(".ruler strong")].map(e => e.innerText.match(/[-0-9.]+/)[0])`)
+		do(t, ctx, chromedp.SendKeys(css(`[name="leading"]`), shown[0]), chromedp.SendKeys(css(`[name="trailing"]`), shown[1]))
+		p.press(`.reading-now button.big`)
+	}
+	p.press(`button[value="finish"]`)
+}
+
+// walk does steps until the job is closed, or stop says so.
+func (p *person) walk(stop func(action, stage string) bool) {
+	p.t.Helper()
+	for range 60 {
+		p.idle()
+		action, stage := p.at()
+		if action == "done" || stop != nil && stop(action, stage) {
+			return
+		}
+		p.step()
+	}
+	p.t.Fatalf("the job did not end: %v\n%s", p.log, p.text())
+}
+
+// A whole two-plane job with its survey by clicks and typing alone, on a phone,
+// with a reload and with the program ended and begun again in the middle.
+func TestJobByHandOnPhone(t *testing.T) {
+	b := newBed(t)
+	p := newPerson(t, browser(t), b, "Ada")
+	do(t, p.ctx, phone(phoneHigh))
+	p.begin()
+	p.walk(func(action, stage string) bool { return stage == "trial" && action == "fit" })
+	p.picture("job-trial")
+	do(t, p.ctx, chromedp.Reload(), chromedp.WaitVisible(css(`#step`)))
+	if _, stage := p.at(); stage != "trial" {
+		t.Errorf("after a reload the job is at %q", stage)
+	}
+	p.step() // the trial weight is on
+	b.end()
+	b.begin()
+	p.look()
+	if n := len(b.rig.State().Weights); n != 1 {
+		t.Errorf("after the program was begun again %d weights are on the virtual fan, want the trial weight", n)
+	}
+	fits(t, p.ctx)
+	p.walk(func(action, _ string) bool {
+		return action == "fit" && ask[bool](t, p.ctx, `document.querySelectorAll(".placing").length === 2`)
+	})
+	p.picture("job-place")
+	p.walk(func(action, _ string) bool { return action == "close" })
+	p.picture("job-close")
+	p.walk(nil)
+	if text := p.text(); !strings.Contains(text, say("job.closing.balanced")) {
+		t.Errorf("the closed job does not say that it is balanced:\n%s", text)
+	}
+	t.Log(strings.Join(p.log, " "))
+	p.c.forgive("ERR_CONNECTION_REFUSED") // the stream, while the program was ended
+	p.c.forgive("ERR_INCOMPLETE_CHUNKED_ENCODING")
+	p.c.check(t)
+}
+
+// picture keeps what a person should look at, in both looks.
+func (p *person) picture(name string) {
+	if os.Getenv("COUNTERPOISE_SHOTS") == "" {
+		return
+	}
+	for _, theme := range []string{"light", "dark"} {
+		ask[string](p.t, p.ctx, `document.documentElement.dataset.theme = "`+theme+`"`)
+		high := ask[float64](p.t, p.ctx, `document.documentElement.scrollHeight`)
+		shoot(p.t, p.ctx, name+"-phone-"+theme, phoneWide, int64(high), chromedp.EmulateMobile, chromedp.EmulateTouch)
+		shoot(p.t, p.ctx, name+"-wide-"+theme, 1200, 900)
+	}
+	do(p.t, p.ctx, phone(phoneHigh))
+}
