@@ -35,6 +35,7 @@ type autoAnswer struct {
 	Tolerance float64   `json:"tolerance_mm_s"`
 	Frames    uint64    `json:"frames"`
 	Refused   uint64    `json:"frames_refused"`
+	Dropped   uint64    `json:"blocks_dropped"`
 }
 
 type autoRun struct {
@@ -96,7 +97,7 @@ func newUnattended(ctx context.Context, r *rig.Rig, file string) (*unattended, e
 		return nil, err
 	}
 	quiet := slog.New(slog.DiscardHandler)
-	src, err := acq.Open(word, acq.Options{Log: quiet})
+	src, err := acq.Open(word, acq.Options{Log: quiet, Hold: true})
 	if err != nil {
 		return nil, err
 	}
@@ -140,7 +141,7 @@ func (u *unattended) run(ctx context.Context) (autoAnswer, error) {
 func (u *unattended) answer(res job.Result) autoAnswer {
 	c := u.src.Counts()
 	a := autoAnswer{Schema: 1, OK: res.OK, Why: res.Why, Residual: milli(res.Residual), Radius95: milli(res.Radius95),
-		Tolerance: milli(res.Tolerance), Frames: c.Frames}
+		Tolerance: milli(res.Tolerance), Frames: c.Frames, Dropped: c.DroppedBlocks}
 	for _, n := range c.Refused {
 		a.Refused += n
 	}

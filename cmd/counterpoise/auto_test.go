@@ -30,7 +30,7 @@ func TestUnattendedJobs(t *testing.T) {
 			if err := json.Unmarshal([]byte(out), &a); err != nil {
 				t.Fatalf("exit %d: %v: %s", code, err, errText)
 			}
-			if code != 0 || !a.OK || a.Frames == 0 || a.Refused != 0 || len(a.Runs) < 4 {
+			if code != 0 || !a.OK || a.Frames == 0 || a.Refused != 0 || a.Dropped != 0 || len(a.Runs) < 4 {
 				t.Errorf("exit %d, %s%s", code, out, errText)
 			}
 			if !(a.Residual+a.Radius95 <= a.Tolerance) || a.Radius95 == 0 {

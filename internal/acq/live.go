@@ -33,6 +33,7 @@ type live struct {
 	lagging   bool
 
 	cancel context.CancelFunc
+	stop   <-chan struct{} // closed by cancel
 	done   chan struct{}
 	err    error // why run ended; read after done
 }
@@ -93,7 +94,7 @@ func startLive(name string, fr framer, dial dialer, o Options) (*live, error) {
 	s := &live{
 		fr: fr, name: name, dial: dial, opt: o, log: o.log().With("source", name),
 		out: make(chan *Block, o.Queue), free: make(chan *Block, o.Queue+2), work: new(Block),
-		cancel: cancel, done: make(chan struct{}), link: Link{State: Connecting},
+		cancel: cancel, stop: ctx.Done(), done: make(chan struct{}), link: Link{State: Connecting},
 	}
 	for range o.Queue + 1 {
 		s.free <- new(Block)
@@ -207,6 +208,21 @@ func (s *live) hand(now time.Time) {
 		if b.Gap == NoLoss {
 			b.Gap = ReaderLag
 		}
+	}
+	if s.opt.Hold {
+		// Only this goroutine alters what the lock guards, and the reader may
+		// need the lock for Counts or Link before it takes the block.
+		s.mu.Unlock()
+		defer s.mu.Lock()
+		select {
+		case s.out <- b:
+			s.mu.Lock()
+			c.deliver(b)
+			s.mu.Unlock()
+			s.work = <-s.free
+		case <-s.stop:
+		}
+		return
 	}
 	select {
 	case s.out <- b:

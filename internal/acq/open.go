@@ -28,6 +28,10 @@ type Options struct {
 	// Queue is the number of blocks a live source keeps for a reader that lags;
 	// 0 = 256.
 	Queue int
+	// Hold makes a live source wait for a reader that lags instead of dropping
+	// blocks: right for the virtual fan that outruns the clock and waits for its
+	// host, wrong for a real board, whose bytes would then be lost on the wire.
+	Hold bool
 	// Tap is handed every byte from the wire, as it came, before it is
 	// looked at, and a mark wherever the link was lost. It is called by the
 	// reading goroutine, must not keep p, and must not wait. A Recorder has one.
