@@ -112,10 +112,14 @@ func (p *person) survey() {
 		if !strings.HasPrefix(next, "Turn blade") {
 			break
 		}
+		if strings.Contains(next, "blade 4") {
+			p.picture("survey")
+		}
 		shown := ask[[]string](t, ctx, `[...document.querySelectorAll(".ruler strong")].map(e => e.innerText.match(/[-0-9.]+/)[0])`)
 		do(t, ctx, chromedp.SendKeys(css(`[name="leading"]`), shown[0]), chromedp.SendKeys(css(`[name="trailing"]`), shown[1]))
 		p.press(`.reading-now button.big`)
 	}
+	p.picture("survey-result")
 	p.press(`button[value="finish"]`)
 }
 

@@ -134,6 +134,19 @@ func (b *bench) state(ctx context.Context, v View) (JobState, error) {
 	return out, nil
 }
 
+// Told reports whether anything was foretold of this reading.
+func (r JobReading) Told() bool {
+	return slices.ContainsFunc(r.Sensors, func(v JobVector) bool { return v.Expected != nil })
+}
+
+// LastReading is the event of the newest reading; 0 = none.
+func (s JobState) LastReading() int {
+	if n := len(s.Readings); n > 0 {
+		return s.Readings[n-1].Event
+	}
+	return 0
+}
+
 func stagesOf(st job.Step) (out []StageLine) {
 	for g := job.StageLook; g <= job.StageClose; g++ {
 		is := "later"

@@ -43,7 +43,8 @@ func (b *bench) advise() (job.Advice, error) {
 // Placing is what changes on one plane, drawn and in words.
 type Placing struct {
 	Plane   string        `json:"plane"`
-	Words   []string      `json:"words"`
+	Todo    []string      `json:"todo"`    // what to put on and take off
+	Words   []string      `json:"words"`   // how to stand and count, and the read-back
 	Drawing string        `json:"drawing"` // SVG
 	SVG     template.HTML `json:"-"`
 }
@@ -65,9 +66,15 @@ func placings(s job.State, adv job.Advice) (out []Placing, err error) {
 		if err != nil {
 			return nil, err
 		}
-		// The cautions stand above the step already. The drawing comes from our own
-		// code, which escapes every name.
-		out = append(out, Placing{p.Name, words[1:], svg, template.HTML(svg)})
+		// The cautions, first of the words, stand above the step already; between
+		// where to stand and the read-back comes a line for each weight.
+		todo := words[2 : 2+max(1, len(pl.Removed)+len(pl.Placed))]
+		rest := append([]string{words[1]}, words[2+len(todo):]...)
+		if adv.Answer == nil {
+			rest = rest[:len(rest)-1] // a trial aims at nothing that could stay
+		}
+		// The drawing comes from our own code, which escapes every name.
+		out = append(out, Placing{p.Name, todo, rest, svg, template.HTML(svg)})
 	}
 	return out, nil
 }

@@ -88,6 +88,7 @@ var jobWords = map[string]string{
 	"job.fit":              "These weights are on, fixed and secured",
 	"job.fit.fan":          "Fit these weights",
 	"job.fit.bare":         "All weights are off",
+	"job.fit.stand":        "Where to stand, and the read-back",
 	"job.fit.other":        "Something else was fitted",
 	"job.fit.mass":         "Mass, g",
 	"job.fit.place":        "Place",
