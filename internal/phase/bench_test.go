@@ -15,25 +15,34 @@ import (
 // Speeds are figures of one run to be compared with each other: ns per sample
 // and channel on one core, over data larger than the last cache.
 
-const benchSamples = 1 << 24 // in all channels together: 64 MB
+const benchSamples = 1 << 26 // in all channels together: 256 MB
 
-// benchBlocks is a record of channels at perTurn samples a turn.
-func benchBlocks(channels int, perTurn float64) []*acq.Block {
+// benchBlocks is a record of channels at about perTurn samples a turn, 25 turns
+// a second, the speed wandering from turn to turn. A block is what a file source
+// hands out, a second, unless size says otherwise.
+func benchBlocks(channels int, perTurn float64, size int) []*acq.Block {
 	setup := &acq.Setup{Rate: 25 * perTurn, TickHz: 25 * perTurn, HasTach: true, PulsesPerTurn: 1}
 	n := benchSamples / channels
 	x := make([][]float32, channels)
 	for c := range x {
 		setup.Channels = append(setup.Channels, acq.Channel{Name: fmt.Sprint(c), Quantity: rotor.Velocity, FullScale: 10})
 		x[c] = make([]float32, n)
-		for i := range x[c] {
-			x[c][i] = float32(math.Sin(float64(i%997)/50) + float64(i%7)*0.1)
+		var some [997]float32
+		for i := range some {
+			some[i] = float32(math.Sin(float64(i)/50) + float64(i%7)*0.1)
+		}
+		for to := x[c]; len(to) > 0; {
+			to = to[copy(to, some[:]):]
 		}
 	}
 	var edges []float64
 	for k := 0.3; k*perTurn < float64(n-2); k++ {
-		edges = append(edges, k*perTurn)
+		edges = append(edges, (k+2e-3*math.Sin(2*k))*perTurn)
 	}
-	return blocks(setup, x, edges, 1024)
+	if size == 0 {
+		size = int(setup.Rate)
+	}
+	return blocks(setup, x, edges, size)
 }
 
 // cpuTime is the processor time spent so far, in ns: other work on the machine
@@ -98,7 +107,7 @@ func doubleSum(x []float32) float64 {
 
 func BenchmarkSpeed(b *testing.B) {
 	b.Run("plain sum", func(b *testing.B) {
-		bs := benchBlocks(4, 1024)
+		bs := benchBlocks(4, 1024, 0)
 		perSample(b, func() {
 			for _, k := range bs {
 				for _, x := range k.Samples {
@@ -108,7 +117,7 @@ func BenchmarkSpeed(b *testing.B) {
 		})
 	})
 	b.Run("plain sum in double", func(b *testing.B) {
-		bs := benchBlocks(4, 1024)
+		bs := benchBlocks(4, 1024, 0)
 		perSample(b, func() {
 			for _, k := range bs {
 				for _, x := range k.Samples {
@@ -121,17 +130,29 @@ func BenchmarkSpeed(b *testing.B) {
 		channels int
 		perTurn  float64
 		orders   []int
-	}{{4, 1024, []int{1}}, {1, 1024, []int{1}}, {16, 1024, []int{1}}, {16, 1024, []int{1, 2, 3, 4}}, {4, 1020.7, []int{1}}, {4, 24, []int{1}}} {
-		b.Run(fmt.Sprintf("extract %d ch %v samples %d orders", c.channels, c.perTurn, len(c.orders)), func(b *testing.B) {
-			bs := benchBlocks(c.channels, c.perTurn)
+		size     int
+	}{
+		{4, 1024, []int{1}, 0}, {4, 1024, []int{1}, 1024}, {4, 1024, []int{1}, 32}, {1, 1024, []int{1}, 0},
+		{16, 1024, []int{1}, 0}, {16, 1024, []int{1, 2, 3, 4}, 0}, {4, 24, []int{1}, 0},
+	} {
+		name := "a second"
+		if c.size > 0 {
+			name = fmt.Sprint(c.size)
+		}
+		b.Run(fmt.Sprintf("extract %d ch %v samples %d orders, blocks of %s", c.channels, c.perTurn, len(c.orders), name), func(b *testing.B) {
+			bs := benchBlocks(c.channels, c.perTurn, c.size)
 			b.ReportAllocs()
 			x := NewExtractor(Config{Orders: c.orders, MinSpeed: 2 * math.Pi * 10, Late: 0.01})
-			x.Add(bs[0], nil)
 			turns := 0
+			count := func(*Turn) { turns++ }
+			for _, k := range bs[:min(len(bs), 1000)] {
+				x.Add(k, count)
+			}
+			turns = 0
 			perSample(b, func() {
 				x.gap()
 				for _, k := range bs {
-					x.Add(k, func(*Turn) { turns++ })
+					x.Add(k, count)
 				}
 			})
 			if turns == 0 {

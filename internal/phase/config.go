@@ -67,10 +67,11 @@ type shape struct {
 	orders []int // those asked for, then those fitted only where samples are sparse
 	asked  int
 	kmax   int // highest order in a product of two of them
+	kasked int // and of two of those asked for
 }
 
 func newShape(setup *acq.Setup, asked []int) *shape {
-	s := &shape{setup: setup, orders: slices.Clone(asked), asked: len(asked)}
+	s := &shape{setup: setup, orders: slices.Clone(asked), asked: len(asked), kasked: 2 * slices.Max(asked)}
 	for n := 1; n <= fittedSparse; n++ {
 		if !slices.Contains(asked, n) {
 			s.orders = append(s.orders, n)
@@ -86,6 +87,15 @@ func (s *shape) fitted(n float64) int {
 		return len(s.orders)
 	}
 	return s.asked
+}
+
+// products is the highest order in a product of two that are summed in a turn of
+// n samples.
+func (s *shape) products(n float64) int {
+	if n < sparse {
+		return s.kmax
+	}
+	return s.kasked
 }
 
 // usable reports whether an order can be told at n samples a turn.

@@ -16,8 +16,7 @@ type Extractor struct {
 	lay   lay
 	turn  Turn
 
-	buf     [][]float32 // [channel] samples 0..n; all positions count from its start
-	n       int
+	held    held    // the samples; all positions count from the first of them
 	start   float64 // s of board time of sample 0 of buf
 	rate    float64
 	first   uint64 // tick of the very first block
@@ -63,16 +62,11 @@ func (x *Extractor) Add(b *acq.Block, each func(*Turn)) {
 		x.edges.lost = true
 	}
 	at := x.blockTime(b)
-	x.start = at - float64(x.n)/x.rate
+	x.start = at - float64(x.held.n)/x.rate
 	x.takeEdges(b)
 	x.watch.quiet += float64(b.Len())
 	for from := 0; from < b.Len(); {
-		take := min(b.Len()-from, cap(x.buf[0])-x.n)
-		for c := range x.buf {
-			x.buf[c] = append(x.buf[c], b.Samples[c][from:from+take]...)
-		}
-		x.n += take
-		from += take
+		from = x.held.lend(b.Samples, from)
 		x.run(each)
 		x.trim(from < b.Len())
 	}
@@ -104,12 +98,7 @@ func (x *Extractor) reset(b *acq.Block) {
 	}
 	channels := len(b.Setup.Channels)
 	longest := 2 * math.Pi / x.cfg.MinSpeed
-	keep := int(math.Min(x.rate*((warmUp+1)*longest+x.cfg.Late), float64(mostKept/max(1, channels)))) + 16
-	x.buf = make([][]float32, channels)
-	for c := range x.buf {
-		x.buf[c] = make([]float32, 0, keep)
-	}
-	x.n = 0
+	x.held = newHeld(channels, int(math.Min(x.rate*((warmUp+1)*longest+x.cfg.Late), float64(mostKept/max(1, channels))))+16)
 	x.turn = Turn{shape: x.shape, Values: make([]complex128, channels*x.shape.asked)}
 	x.turn.init(x.shape)
 	x.mean, x.slope = make([]float64, channels), make([]float64, channels)
@@ -124,18 +113,11 @@ func (x *Extractor) gap() {
 	if x.judge.open() || x.edges.len() > 0 {
 		x.dropped[DropGap]++
 	}
-	x.clearSamples()
+	x.held.clear()
 	x.edges.clear()
 	x.judge.breakOff()
 	x.meanAt = math.NaN()
 	x.watch.gap()
-}
-
-func (x *Extractor) clearSamples() {
-	for c := range x.buf {
-		x.buf[c] = x.buf[c][:0]
-	}
-	x.n = 0
 }
 
 func (x *Extractor) blockTime(b *acq.Block) float64 {
@@ -149,8 +131,8 @@ func (x *Extractor) blockTime(b *acq.Block) float64 {
 // takeEdges puts the block's edges into the queue, in the buffer's positions.
 func (x *Extractor) takeEdges(b *acq.Block) {
 	for _, e := range b.Edges {
-		pos := e.Pos + float64(x.n)
-		if math.IsNaN(pos) || pos < -1 || pos > float64(x.n+b.Len())+10*x.rate {
+		pos := e.Pos + float64(x.held.n)
+		if math.IsNaN(pos) || pos < -1 || pos > float64(x.held.n+b.Len())+10*x.rate {
 			x.dropped[DropSpurious]++
 			continue
 		}
@@ -164,7 +146,7 @@ func (x *Extractor) takeEdges(b *acq.Block) {
 // are accepted.
 func (x *Extractor) run(each func(*Turn)) {
 	for {
-		e, ok := x.edges.ready(x.judge.lookahead(), float64(x.n-2))
+		e, ok := x.edges.ready(x.judge.lookahead(), float64(x.held.n-2))
 		if !ok {
 			return
 		}
@@ -184,35 +166,26 @@ func (x *Extractor) run(each func(*Turn)) {
 	}
 }
 
-// trim forgets samples that no turn can need. The rest moves to the front, so
-// that the working set stays as small as a turn and a block.
+// trim forgets samples that no turn can need and holds on to the others, which
+// lie partly in a block that its owner is about to use again.
 func (x *Extractor) trim(full bool) {
-	keepFrom := x.n - int(x.cfg.Late*x.rate)
+	n, room := x.held.n, x.held.room
+	keepFrom := n - int(x.cfg.Late*x.rate)
 	if p, ok := x.judge.oldest(); ok {
 		keepFrom = int(math.Floor(p)) - 1
 	} else if p, ok := x.edges.oldest(); ok {
 		keepFrom = min(keepFrom, int(math.Floor(p))-1)
 	}
-	if room := cap(x.buf[0]) - x.n; room == 0 && keepFrom < cap(x.buf[0])/4 {
+	if n == room && keepFrom < room/4 {
 		// Slower than the slowest speed: the turn is given up.
-		keepFrom = cap(x.buf[0]) / 2
+		keepFrom = room / 2
 		if x.judge.open() {
 			x.dropped[DropSpeed]++
 		}
 		x.judge.breakOff()
 		x.edges.dropBefore(float64(keepFrom))
 	}
-	lag := x.n/4 + 1
-	if keepFrom < lag && !full { // moving little is not worth it
-		return
-	}
-	if keepFrom <= 0 {
-		return
-	}
-	for c, b := range x.buf {
-		x.buf[c] = b[:copy(b, b[keepFrom:])]
-	}
-	x.n -= keepFrom
+	keepFrom = x.held.keep(keepFrom, full)
 	x.start += float64(keepFrom) / x.rate
 	x.judge.shift(float64(keepFrom))
 	x.edges.shift(float64(keepFrom))
@@ -233,7 +206,7 @@ func (x *Extractor) sum(v verdict, each func(*Turn)) {
 	t.Speed = 2 * math.Pi / t.Seconds
 	t.Accel = v.accel * x.rate * x.rate
 	x.lay.over(t, v.anchors, v.accel, x.rate)
-	for c := range x.buf {
+	for c := range x.shape.setup.Channels {
 		if !x.channel(t, c) {
 			x.dropped[DropValue]++
 			x.meanAt = math.NaN()
@@ -253,7 +226,6 @@ func (x *Extractor) sum(v verdict, each func(*Turn)) {
 // channel sums one channel's samples; false where they cannot be used.
 func (x *Extractor) channel(t *Turn, c int) bool {
 	l, orders := &x.lay, len(x.shape.orders)
-	buf := x.buf[c]
 	limit := float32(math.Inf(1))
 	if f := x.shape.setup.Channels[c].FullScale; f > 0 {
 		limit = float32(f)
@@ -261,20 +233,21 @@ func (x *Extractor) channel(t *Turn, c int) bool {
 	check := complex128(0)
 	for s := range l.parts {
 		p := &l.parts[s]
-		y := buf[p.first : p.first+p.count]
+		y, rest := x.held.samples(c, p.first, p.count, l.how.unit())
 		for k := range t.fitted {
-			dc, re, im, peak := l.step[p.seg*t.fitted+k].sector(y, l.start[s*t.fitted+k], l.how)
+			st, r := &l.step[p.seg*t.fitted+k], l.start[s*t.fitted+k]
+			dc, re, im, peak := st.sector(y, rest, r, l.how)
 			t.dc[c*maxSectors+s] = dc
 			t.val[(c*orders+k)*maxSectors+s] = complex(re, im)
 			check += complex(re, im)
-			if k == 0 && (peak >= limit || l.how != inWides && clipped(y, limit)) {
+			if k == 0 && (peak >= limit || l.how != inWides && (clipped(y, limit) || clipped(rest, limit))) {
 				return false
 			}
 		}
 	}
 	for i := range l.borders {
 		b := &l.borders[i]
-		w := b.weight * float64(buf[b.sample])
+		w := b.weight * float64(x.held.at(c, b.sample))
 		t.dc[c*maxSectors+b.sector] += w
 		for k := range t.fitted {
 			t.val[(c*orders+k)*maxSectors+b.sector] += complex(w, 0) * b.phasor[k]
@@ -305,7 +278,7 @@ func (x *Extractor) values(t *Turn, v verdict) {
 	at := t.Tick + t.Seconds/2
 	span := at - x.meanAt
 	joined := span > 0 && span < 1.5*t.Seconds
-	for c := range x.buf {
+	for c := range sh.setup.Channels {
 		mean := 0.0
 		for _, d := range t.dc[c*maxSectors:][:t.sectors] {
 			mean += d

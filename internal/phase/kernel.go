@@ -1,7 +1,5 @@
 package phase
 
-import "math"
-
 // group is how many samples share one step of the rotator.
 const group = 8
 
@@ -16,10 +14,8 @@ type stepper struct {
 	wide     wideStepper
 }
 
-// set prepares for order n at delta rad a sample.
-func (st *stepper) set(n int, delta float64, how reach) {
-	s, c := math.Sincos(float64(n) * delta / 2)
-	half := complex(c, s)
+// set prepares for a step a sample; half is exp(i n delta/2).
+func (st *stepper) set(half complex128, how reach) {
 	full := half * half
 	z := half
 	for k := range st.cos {
@@ -75,28 +71,38 @@ func (st *stepper) few(x []float32, r complex128) (dc, re, im float64) {
 	return dc, re, im
 }
 
-// sector sums the samples of one sector: as many as possible in wide groups,
-// then in groups, then one by one. r is exp(-i n theta) at the first sample.
-// peak is the largest |x| of the wide part and 0 where there is none.
-func (st *stepper) sector(x []float32, r complex128, how reach) (dc, re, im float64, peak float32) {
-	if how == inWides && len(x) >= wide {
-		n := len(x) / wide
-		dc, re, im, peak = st.wide.sum(x[:n*wide], r*st.wide.middle)
-		r *= power(complex(st.wide.qr, st.wide.qi), n)
-		x = x[n*wide:]
+// sector sums the samples of one sector, x and then rest; x is whole groups
+// where there is a rest. r is exp(-i n theta) at the first sample. peak is the
+// largest |x|, found in wide groups only and 0 in others.
+func (st *stepper) sector(x, rest []float32, r complex128, how reach) (dc, re, im float64, peak float32) {
+	if how == inWides {
+		dc, re, im, peak, next := st.wide.sum(x, r*st.wide.middle)
+		if len(rest) > 0 {
+			d, a, b, top, _ := st.wide.sum(rest, next)
+			dc, re, im, peak = dc+d, re+a, im+b, max(peak, top)
+		}
+		return dc, re, im, peak
 	}
-	if how != byOnes && len(x) >= group {
-		n := len(x) / group
-		d, a, b := st.sum(x[:n*group], r*st.middle)
-		dc, re, im = dc+d, re+a, im+b
-		r *= power(complex(st.qr, st.qi), n)
-		x = x[n*group:]
-	}
-	if len(x) > 0 {
-		d, a, b := st.few(x, r)
+	dc, re, im = st.groups(x, r, how)
+	if len(rest) > 0 {
+		d, a, b := st.groups(rest, r*power(st.one, len(x)), how)
 		dc, re, im = dc+d, re+a, im+b
 	}
-	return dc, re, im, peak
+	return dc, re, im, 0
+}
+
+// groups sums in groups as far as they go and then one by one.
+func (st *stepper) groups(x []float32, r complex128, how reach) (dc, re, im float64) {
+	if how == byOnes || len(x) < group {
+		return st.few(x, r)
+	}
+	n := len(x) / group
+	dc, re, im = st.sum(x[:n*group], r*st.middle)
+	if x = x[n*group:]; len(x) > 0 {
+		d, a, b := st.few(x, r*power(complex(st.qr, st.qi), n))
+		dc, re, im = dc+d, re+a, im+b
+	}
+	return dc, re, im
 }
 
 // reach says how many samples share a step.

@@ -6,4 +6,4 @@ import "golang.org/x/sys/cpu"
 var hasWide = cpu.X86.HasAVX2 && cpu.X86.HasFMA
 
 //go:noescape
-func sumAVX2(x *float32, groups int, tab *[2 * wide]float32, rr, ri, qr, qi float64) (dc, re, im float64, peak float32)
+func sumAVX2(x *float32, groups int, tab *[2 * wide]float32, rr, ri, qr, qi float64) (dc, re, im, r, i float64, peak float32)

@@ -1,10 +1,10 @@
 #include "textflag.h"
 
-// func sumAVX2(x *float32, groups int, tab *[2 * wide]float32, rr, ri, qr, qi float64) (dc, re, im float64, peak float32)
+// func sumAVX2(x *float32, groups int, tab *[2 * wide]float32, rr, ri, qr, qi float64) (dc, re, im, r, i float64, peak float32)
 //
 // Y0 re, Y1 im, Y2 sum of x (4 doubles each), Y3 largest |x| (8 singles),
 // Y4 Y5 the rotator, Y6 Y7 its step, Y9 Y10 Y11 products and sum of one group.
-TEXT ·sumAVX2(SB), NOSPLIT, $0-84
+TEXT ·sumAVX2(SB), NOSPLIT, $0-100
 	MOVQ x+0(FP), SI
 	MOVQ groups+8(FP), CX
 	MOVQ tab+16(FP), DI
@@ -20,6 +20,9 @@ TEXT ·sumAVX2(SB), NOSPLIT, $0-84
 	VPSRLD $1, Y15, Y15
 
 loop:
+	// what the next turn of this channel wants, while this one is summed
+	PREFETCHT0 4096(SI)
+	PREFETCHT0 4160(SI)
 	VMOVUPS (SI), Y8
 	VMULPS (DI), Y8, Y9
 	VMULPS 128(DI), Y8, Y10
@@ -99,6 +102,8 @@ loop:
 	VMOVSD X2, dc+56(FP)
 	VMOVSD X0, re+64(FP)
 	VMOVSD X1, im+72(FP)
-	VMOVSS X3, peak+80(FP)
+	VMOVSD X4, r+80(FP)
+	VMOVSD X5, i+88(FP)
+	VMOVSS X3, peak+96(FP)
 	VZEROUPPER
 	RET

@@ -34,11 +34,21 @@ func (w *wideStepper) set(st *stepper, half complex128) {
 	w.middle = conj(power(half, wide-1))
 }
 
-// sum is stepper.sum over a multiple of wide samples; r is the rotator at the
-// middle of the first group of wide. peak is the largest |x|.
-func (w *wideStepper) sum(x []float32, r complex128) (dc, re, im float64, peak float32) {
-	if len(x) < wide {
-		return 0, 0, 0, 0
+// sum is stepper.sum over any number of samples: the last group is filled up
+// with zeros. The rotator r is exp(-i n theta) at the middle of the first group;
+// next is that at the middle of the group after the last whole one. peak is the
+// largest |x|.
+func (w *wideStepper) sum(x []float32, r complex128) (dc, re, im float64, peak float32, next complex128) {
+	rr, ri := real(r), imag(r)
+	if n := len(x) / wide; n > 0 {
+		dc, re, im, rr, ri, peak = sumAVX2(&x[0], n, &w.tab, rr, ri, w.qr, w.qi)
+		x = x[n*wide:]
 	}
-	return sumAVX2(&x[0], len(x)/wide, &w.tab, real(r), imag(r), w.qr, w.qi)
+	if len(x) > 0 {
+		var last [wide]float32
+		copy(last[:], x)
+		d, a, b, _, _, top := sumAVX2(&last[0], 1, &w.tab, rr, ri, w.qr, w.qi)
+		dc, re, im, peak = dc+d, re+a, im+b, max(peak, top)
+	}
+	return dc, re, im, peak, complex(rr, ri)
 }

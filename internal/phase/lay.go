@@ -25,7 +25,7 @@ type part struct {
 type border struct {
 	sample, sector int
 	weight         float64
-	theta          float64
+	angle          complex128   // exp(-i theta)
 	phasor         []complex128 // exp(-i orders[k] theta)
 }
 
@@ -34,6 +34,7 @@ type lay struct {
 	parts   []part
 	borders [4]border
 	step    []stepper    // [seg*len(orders)+k]
+	half    []complex128 // [seg] exp(i delta/2)
 	first   []complex128 // [sector] exp(-i theta) at the sector's first sample
 	start   []complex128 // [sector*len(orders)+k] rotator at the sector's first sample
 	how     reach
@@ -46,23 +47,24 @@ func (l *lay) over(t *Turn, a []anchor, accel, rate float64) {
 	sh := t.shape
 	n := a[len(a)-1].pos - a[0].pos
 	t.samples, t.fitted = 0, sh.fitted(n)
+	kmax := sh.products(n)
 	l.cut(a, accel, n)
 	t.sectors = len(l.parts)
-	l.ends(a, accel)
 	l.rotators(sh.orders[:t.fitted])
+	l.ends(a, sh.orders[:t.fitted])
 	for s := range l.parts {
 		p := &l.parts[s]
 		mid := float64(p.first) + float64(p.count-1)/2
 		t.at[s] = (mid - a[0].pos) / rate
 		t.mid[s] = p.theta + p.delta*float64(p.count-1)/2
-		l.even.set(p.count, p.delta, sh.kmax)
+		l.even.set(p.count, p.delta, l.half[p.seg], kmax)
 		l.even.geometric(l.first[s], t.geo[s*(sh.kmax+1):], t.lin[s*(sh.kmax+1):], rate)
 	}
 	for i := range l.borders {
 		b := &l.borders[i]
 		at := (float64(b.sample)-a[0].pos)/rate - t.at[b.sector]
-		z, one := complex(b.weight, 0), cmplx.Rect(1, b.theta)
-		for k := 0; k <= sh.kmax; k++ {
+		z, one := complex(b.weight, 0), conj(b.angle)
+		for k := range kmax + 1 {
 			t.geo[b.sector*(sh.kmax+1)+k] += z
 			t.lin[b.sector*(sh.kmax+1)+k] += z * complex(at, 0)
 			z *= one
@@ -109,7 +111,7 @@ func bend(accel, x, count, span float64) float64 {
 // share of the straight line between them that lies in the turn. What a
 // harmonic that is not fitted leaks through the ends then falls with the square
 // of the angle between samples.
-func (l *lay) ends(a []anchor, accel float64) {
+func (l *lay) ends(a []anchor, orders []int) {
 	last := len(l.parts) - 1
 	for i, pos := range [2]float64{a[0].pos, a[len(a)-1].pos} {
 		j := int(math.Floor(pos))
@@ -118,43 +120,56 @@ func (l *lay) ends(a []anchor, accel float64) {
 		if i == 1 {
 			before, after, sector = -before, -after, last
 		}
-		p := &l.parts[sector]
+		p, step := &l.parts[sector], conj(l.half[l.parts[sector].seg])
+		step *= step
+		// The sample after the end follows the sector's last, or is its first.
+		angle := l.first[sector]
+		if i == 1 {
+			sin, cos := math.Sincos(p.delta * float64(p.count))
+			angle *= complex(cos, -sin)
+		}
 		for k, w := range [2]float64{before, after} {
 			b := &l.borders[2*i+k]
-			b.sample, b.sector, b.weight = j+k, sector, w
-			b.theta = p.theta + p.delta*float64(j+k-p.first)
+			b.sample, b.sector, b.weight, b.angle = j+k, sector, w, angle
+			if k == 0 {
+				b.angle *= conj(step)
+			}
+			b.phasor = powers(b.phasor[:0], b.angle, orders)
 		}
 	}
 }
 
 func (l *lay) rotators(orders []int) {
-	l.step, l.start, l.first = l.step[:0], l.start[:0], l.first[:0]
+	l.step, l.start, l.first, l.half = l.step[:0], l.start[:0], l.first[:0], l.half[:0]
 	for s := range l.parts {
 		p := &l.parts[s]
 		if s == 0 || p.seg != l.parts[s-1].seg {
+			sin, cos := math.Sincos(p.delta / 2)
+			l.half = append(l.half, complex(cos, sin))
 			for _, n := range orders {
 				l.step = append(l.step, stepper{})
-				l.step[len(l.step)-1].set(n, p.delta, l.how)
+				l.step[len(l.step)-1].set(power(complex(cos, sin), n), l.how)
 			}
 		}
 		sin, cos := math.Sincos(p.theta)
 		l.first = append(l.first, complex(cos, -sin))
-		for _, n := range orders {
-			l.start = append(l.start, power(complex(cos, -sin), n))
-		}
+		l.start = powers(l.start, complex(cos, -sin), orders)
 	}
-	for i := range l.borders {
-		b := &l.borders[i]
-		sin, cos := math.Sincos(b.theta)
-		b.phasor = b.phasor[:0]
-		for _, n := range orders {
-			b.phasor = append(b.phasor, power(complex(cos, -sin), n))
-		}
+}
+
+// powers appends z to the n for every n of orders.
+func powers(dst []complex128, z complex128, orders []int) []complex128 {
+	for _, n := range orders {
+		dst = append(dst, power(z, n))
 	}
+	return dst
 }
 
 // power is z to the n, n >= 1.
 func power(z complex128, n int) complex128 {
+	if n == 1 {
+		return z
+	}
 	r := complex128(1)
 	for ; n > 0; n >>= 1 {
 		if n&1 == 1 {
@@ -175,17 +190,18 @@ type dirichlet struct {
 	middle      complex128 // exp(i delta (m-1)/2)
 }
 
-func (d *dirichlet) set(m int, delta float64, kmax int) {
+// half is exp(i delta/2).
+func (d *dirichlet) set(m int, delta float64, half complex128, kmax int) {
 	if d.m == m && d.delta == delta && len(d.value) == kmax+1 {
 		return
 	}
 	d.m, d.delta = m, delta
 	d.value, d.lean = resize(d.value, kmax+1), resize(d.lean, kmax+1)
 	n := float64(m)
-	half, full := cmplx.Rect(1, delta/2), cmplx.Rect(1, delta/2*n)
+	full := cmplx.Rect(1, delta/2*n)
 	zh, zf := complex128(1), complex128(1)
 	d.value[0] = n
-	d.middle = cmplx.Rect(1, delta*(n-1)/2)
+	d.middle = full * conj(half)
 	for k := 1; k <= kmax; k++ {
 		zh, zf = zh*half, zf*full
 		sh, ch, sf, cf := imag(zh), real(zh), imag(zf), real(zf)

@@ -18,7 +18,7 @@ import (
 // and the amplitude and phase of its first line, or numpy's synchronous average.
 // Compare with BenchmarkSpeed in the same run.
 func BenchmarkRivals(b *testing.B) {
-	bs := benchBlocks(4, 1024)[:1024] // 4 Mi samples: the slow ones take long enough
+	bs := benchBlocks(4, 1024, 1024)[:1024] // 4 Mi samples: the slow ones take long enough
 	const n = 1024 * 4 * 1024
 	each := func(b *testing.B, do func(x []float64)) {
 		x := make([]float64, 1024)

@@ -38,7 +38,8 @@ type sums struct {
 	at      [maxSectors]float64 // centre of the sector's samples, s after Tick
 	mid     [maxSectors]float64 // rotor angle there, rad from the turn's start
 	// geo[s*(kmax+1)+k] = sum w exp(i k theta), lin the same times the sample's
-	// time from the sector's centre in s. Shared by all channels.
+	// time from the sector's centre in s. Shared by all channels. Meant up to
+	// products of the fitted orders.
 	geo, lin []complex128
 	dc       []float64    // [channel*maxSectors+s] sum w x
 	val      []complex128 // [(channel*len(shape.orders)+k)*maxSectors+s] sum w x exp(-i orders[k] theta)

@@ -121,7 +121,7 @@ func (w *watch) edge(x *Extractor, v verdict) {
 		return
 	}
 	if x.judge.open() {
-		w.quiet = float64(x.n) - x.judge.wheel.pos()
+		w.quiet = float64(x.held.n) - x.judge.wheel.pos()
 		w.late = math.Max(0.98*w.late, w.quiet)
 	}
 	if !v.good {
