@@ -174,6 +174,88 @@ func TestJobByHandOnPhone(t *testing.T) {
 	p.c.check(t)
 }
 
+// In a wide window a second browser looks on: it follows without being asked,
+// is refused with a sentence when it operates, and may take the job over.
+func TestTwoBrowsersAndAWideWindow(t *testing.T) {
+	b := newBed(t)
+	first := browser(t)
+	ada := newPerson(t, first, b, "Ada")
+	do(t, ada.ctx, chromedp.EmulateViewport(1200, 900))
+	ada.begin()
+	other, cancel := chromedp.NewContext(first, chromedp.WithNewBrowserContext())
+	defer cancel()
+	bob := newPerson(t, other, b, "Bob")
+	bob.url = ada.url
+	do(t, bob.ctx, phone(phoneHigh))
+	bob.look()
+	if text := bob.text(); !strings.Contains(text, "Ada operates this job") {
+		t.Errorf("the onlooker is not told who operates:\n%s", text)
+	}
+	ada.walk(func(_, stage string) bool { return stage == "first reading" })
+	bob.until(`document.querySelector("#step").dataset.stage === "first reading"`)
+	until(t, bob.ctx, `(document.querySelector(".hand details").open = true)`)
+	do(t, bob.ctx, chromedp.SendKeys(css(`.hand [name="by"]`), "Bob"), chromedp.SendKeys(css(`.hand [name="note"]`), "agreed with Ada"))
+	bob.press(`.hand button`)
+	ada.until(`document.querySelector(".hand")`)
+	bob.walk(nil)
+	if text := bob.text(); !strings.Contains(text, say("job.closing.balanced")) {
+		t.Errorf("the job did not end balanced:\n%s", text)
+	}
+	do(t, bob.ctx, chromedp.Navigate(b.home+bob.url+"/compare"), chromedp.WaitVisible(css(`#h-diff`)))
+	if text := bob.text(); !strings.Contains(text, say("compare.sure")) {
+		t.Errorf("as found against the proof shows no change:\n%s", text)
+	}
+	bob.picture("compare")
+	bob.c.check(t)
+	ada.c.check(t)
+}
+
+// What was typed stays, the message stands beside the field, and every view
+// passes at AA, also with messages shown.
+func TestJobFormsInBrowser(t *testing.T) {
+	b := newBed(t)
+	p := newPerson(t, browser(t), b, "Ada")
+	do(t, p.ctx, phone(phoneHigh), chromedp.Navigate(b.home+"/stations/bench%20fan/jobs"), chromedp.WaitVisible(css(`[name="by"]`)))
+	ask[bool](t, p.ctx, `(document.querySelector("main details").open = true)`)
+	do(t, p.ctx, chromedp.SendKeys(css(`[name="by"]`), "Ada"), chromedp.SendKeys(css(`[name="tolerance"]`), "o.7"))
+	p.press(`main button.big`)
+	if got := ask[string](t, p.ctx, `document.querySelector('[name="tolerance"]').value + "|" + document.querySelector("#e-tolerance").innerText + "|" + document.querySelector('[name="by"]').value`); !strings.HasPrefix(got, "o.7|") || !strings.Contains(got, "is no number") || !strings.HasSuffix(got, "|Ada") {
+		t.Errorf("after a slip the form shows %q", got)
+	}
+	p.c.forgive("422")
+	views := []string{"the jobs"}
+	check := func(view string) { views = append(views, view); accessible(t, p.ctx) }
+	check("a refused form")
+	p.begin()
+	check("the cautions")
+	p.look()
+	p.walk(func(string, string) bool { return ask[bool](t, p.ctx, `!!document.querySelector(".act a.big")`) })
+	p.press(`.act a.big`)
+	check("a survey begins")
+	p.press(`.survey button.big`)
+	// A reading in inches among millimetres is questioned, never averaged.
+	for n := range 6 {
+		shown := []string{"82.9", "117.1"}
+		if n == 3 {
+			shown = []string{"3.26", "117.1"}
+		}
+		do(t, p.ctx, chromedp.SendKeys(css(`[name="leading"]`), shown[0]), chromedp.SendKeys(css(`[name="trailing"]`), shown[1]))
+		p.press(`.reading-now button.big`)
+	}
+	if text := p.text(); !strings.Contains(text, "Blade 4") || !strings.Contains(text, "inches") {
+		t.Errorf("3.26 among 82.9 is not questioned:\n%s", text)
+	}
+	p.picture("survey-question")
+	check("a question")
+	if ask[bool](t, p.ctx, `!!document.querySelector('button[value="finish"]')`) {
+		t.Error("a survey with an open question can be finished")
+	}
+	p.look()
+	check("the job")
+	t.Log("looked at: ", views)
+	p.c.check(t)
+}
+
 // picture keeps what a person should look at, in both looks.
 func (p *person) picture(name string) {
 	if os.Getenv("COUNTERPOISE_SHOTS") == "" {

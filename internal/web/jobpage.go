@@ -107,7 +107,6 @@ type jobsView struct {
 	Home    string
 	Jobs    []store.Summary
 	Virtual bool
-	Sides   []string
 }
 
 func jobsPath(st *Station) string           { return stationPath(st.Name()) + "/jobs" }
@@ -195,7 +194,6 @@ type jobView struct {
 	Advice   job.Advice
 	NoAdvice string
 	Bare     bool
-	Missing  bool // a near step that is refused before cautions are confirmed
 }
 
 // fitRow is one weight in the form of what is really on the rotor.

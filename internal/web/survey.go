@@ -142,8 +142,6 @@ type surveyView struct {
 	Unjudged string
 	Visits   []visitRow
 	Ruler    *[2]float64 // what the virtual ruler shows
-	Blocked  bool
-	BladeMax int
 }
 
 type visitRow struct {
@@ -162,7 +160,7 @@ func show(v *float64) string {
 
 func (s *Server) surveyView(r *http.Request, b *bench, v View) (surveyView, error) {
 	jv, err := s.jobView(r, b, v)
-	p := surveyView{frame: jv.frame, Job: jv, typed: typed{Form: url.Values{}}, BladeMax: blades.MaxBlades}
+	p := surveyView{frame: jv.frame, Job: jv, typed: typed{Form: url.Values{}}}
 	if err != nil {
 		return p, err
 	}
@@ -183,8 +181,6 @@ func (s *Server) surveyView(r *http.Request, b *bench, v View) (surveyView, erro
 	if len(p.Sheet.Readings) > 0 {
 		if p.Reply, err = f.Answer(); err != nil {
 			p.Unjudged = err.Error()
-		} else {
-			p.Blocked = slices.ContainsFunc(p.Reply.Questions, func(q surveyfile.ReplyQuestion) bool { return q.Blocks })
 		}
 	}
 	if b.st.Fan != nil && jv.Virtual {
@@ -211,6 +207,14 @@ func (p surveyView) Blade() int {
 		}
 	}
 	return at
+}
+
+// Asked are the readings in question; that a blade is still to be read is none.
+func (p surveyView) Asked() (out []surveyfile.ReplyQuestion) {
+	if p.Reply == nil {
+		return nil
+	}
+	return slices.DeleteFunc(slices.Clone(p.Reply.Questions), func(q surveyfile.ReplyQuestion) bool { return q.Code == "blade-missing" })
 }
 
 // Numbers are the blades to choose from.
