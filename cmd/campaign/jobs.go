@@ -172,11 +172,22 @@ func share(xs []float64) string {
 // runKill kills a process that drives an unattended job two hundred times. The
 // trial is the test of package job with more rounds.
 func runKill(ctx context.Context, w io.Writer, args []string) error {
+	return killTest(ctx, w, args, "./internal/job")
+}
+
+// runStoreKill does the same to a process that saves events and files in a job
+// database.
+func runStoreKill(ctx context.Context, w io.Writer, args []string) error {
+	return killTest(ctx, w, args, "./internal/store")
+}
+
+// killTest runs the TestKill of a package with as many kills as args say.
+func killTest(ctx context.Context, w io.Writer, args []string, pkg string) error {
 	kills := "200"
 	if len(args) > 0 {
 		kills = args[0]
 	}
-	cmd := exec.CommandContext(ctx, "go", "test", "-count=1", "-v", "-run", "^TestKill$", "-timeout", "60m", "./internal/job")
+	cmd := exec.CommandContext(ctx, "go", "test", "-count=1", "-v", "-run", "^TestKill$", "-timeout", "60m", pkg)
 	cmd.Env = append(os.Environ(), "COUNTERPOISE_KILLS="+kills)
 	cmd.Stdout, cmd.Stderr = w, w
 	return cmd.Run()

@@ -22,6 +22,7 @@ var campaigns = []campaign{
 	{"board-a", "board A's firmware in its emulator: a known signal for 660 s, stalls and damage", boardA},
 	{"jobs", "whole unattended jobs on three virtual fans, 20 individuals each", runJobs},
 	{"kill", "a driven job killed 200 times: no acknowledged event lost", runKill},
+	{"store-kill", "a process that saves in the job database killed 200 times: nothing acknowledged lost", runStoreKill},
 	{"phase", "error of amplitude and phase against the Cramer-Rao bound", runPhase},
 	{"phase-coverage", "how often a reading's 95 % region holds the true vector", runPhaseCoverage},
 	{"phase-drift", "100 simulated hours: does the phase creep?", runPhaseDrift},
