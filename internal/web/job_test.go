@@ -30,7 +30,7 @@ type bed struct {
 }
 
 // fastPace is how much faster than the wall clock the virtual fan of the tests lives.
-const fastPace = 30
+const fastPace = 15
 
 func newBed(t *testing.T) *bed {
 	b := &bed{t: t, data: t.TempDir()}

@@ -39,6 +39,8 @@ func postTo(s *Server, path, body string) (int, map[string]any) {
 	return w.Code, got
 }
 
+type jobList struct{ Jobs []struct{ Name string } }
+
 const begin = `{"name":"fan 3","by":"Ada","side":"the motor side","clockwise":true}`
 
 func beginJob(t *testing.T, s *Server) (events string, state map[string]any) {
@@ -112,7 +114,7 @@ func TestJobIsTakenUpAgain(t *testing.T) {
 	if float64(got.Events) != before["events"] || got.Operator != "Ada" {
 		t.Errorf("taken up with %d events and operator %q, left with %v", got.Events, got.Operator, before["events"])
 	}
-	list := getJSON[struct{ Jobs []store.Summary }](t, s, "/api/v1/stations/bench/jobs")
+	list := getJSON[jobList](t, s, "/api/v1/stations/bench/jobs")
 	if len(list.Jobs) != 1 || list.Jobs[0].Name != "fan 3" {
 		t.Errorf("listed %+v", list.Jobs)
 	}
@@ -132,7 +134,7 @@ func TestNewJobRefused(t *testing.T) {
 			t.Errorf("%s: %d %v", body, code, got)
 		}
 	}
-	if list := getJSON[struct{ Jobs []store.Summary }](t, s, "/api/v1/stations/bench/jobs"); len(list.Jobs) != 0 {
+	if list := getJSON[jobList](t, s, "/api/v1/stations/bench/jobs"); len(list.Jobs) != 0 {
 		t.Errorf("refused jobs were created: %+v", list.Jobs)
 	}
 }

@@ -19,6 +19,15 @@ type person struct {
 	c    *console
 	url  string // path of the job, below the bed's address
 	log  []string
+
+	crashAt string // blade before whose reading the program ends and begins again, once
+}
+
+// crash ends the program and begins it again on the same folder.
+func (p *person) crash() {
+	p.bed.end()
+	p.bed.begin()
+	p.look()
 }
 
 type css = chromedp.CSS
@@ -112,6 +121,15 @@ func (p *person) survey() {
 		if !strings.HasPrefix(next, "Turn blade") {
 			break
 		}
+		if p.crashAt != "" && strings.Contains(next, p.crashAt) {
+			p.crashAt = ""
+			p.crash()
+			p.press(`.act a.big`)
+			if again := ask[string](t, ctx, `document.querySelector("#h-now").innerText`); again != next {
+				t.Errorf("the survey stood at %q and stands at %q after the program was begun again", next, again)
+			}
+			continue
+		}
 		if strings.Contains(next, "blade 4") {
 			p.picture("survey")
 		}
@@ -144,6 +162,13 @@ func TestJobByHandOnPhone(t *testing.T) {
 	p := newPerson(t, browser(t), b, "Ada")
 	do(t, p.ctx, phone(phoneHigh))
 	p.begin()
+	p.walk(func(string, string) bool { return ask[bool](t, p.ctx, `!!document.querySelector(".act a.big")`) })
+	p.crashAt = "blade 3" // in the middle of the survey
+	p.walk(func(action, stage string) bool { return stage == "first reading" && action == "measure" })
+	p.crash() // the rotor was running: the virtual one now stands, and that is recorded
+	if action, _ := p.at(); action != "start" {
+		t.Errorf("begun again in the middle of a run, the job offers %q", action)
+	}
 	p.walk(func(action, stage string) bool { return stage == "trial" && action == "fit" })
 	p.picture("job-trial")
 	do(t, p.ctx, chromedp.Reload(), chromedp.WaitVisible(css(`#step`)))
@@ -151,9 +176,7 @@ func TestJobByHandOnPhone(t *testing.T) {
 		t.Errorf("after a reload the job is at %q", stage)
 	}
 	p.step() // the trial weight is on
-	b.end()
-	b.begin()
-	p.look()
+	p.crash()
 	if n := len(b.rig.State().Weights); n != 1 {
 		t.Errorf("after the program was begun again %d weights are on the virtual fan, want the trial weight", n)
 	}
@@ -162,7 +185,10 @@ func TestJobByHandOnPhone(t *testing.T) {
 		return action == "fit" && ask[bool](t, p.ctx, `document.querySelectorAll(".placing").length === 2`)
 	})
 	p.picture("job-place")
+	p.walk(func(action, stage string) bool { return stage == "proof" })
+	p.crash()
 	p.walk(func(action, _ string) bool { return action == "close" })
+	p.crash()
 	p.picture("job-close")
 	p.walk(nil)
 	if text := p.text(); !strings.Contains(text, say("job.closing.balanced")) {

@@ -193,7 +193,7 @@ var jobWords = map[string]string{
 	"survey.shows":            "The virtual ruler shows:",
 	"survey.read":             "Keep this reading",
 	"survey.questions":        "Read again",
-	"survey.questions.note":   "Nothing is averaged away: a reading in question waits for you.",
+	"survey.questions.note":   "Nothing is averaged away: a reading in question waits for you. Read it again and strike out the wrong figure below, or say that it stands.",
 	"survey.confirm":          "It stands as it was read",
 	"survey.confirmed":        "confirmed",
 	"survey.result":           "What it means",
