@@ -123,6 +123,7 @@ func (t *powerTally) one(s int, seed uint64, w io.Writer) error {
 	res, err := c.Result()
 	if err != nil {
 		t.refused++
+		fmt.Fprintf(w, "  refused (%s, seed %d): %v\n", k.name, seed, err)
 		return nil
 	}
 	found := map[int]bool{}

@@ -120,6 +120,52 @@ func (l *laid) correct(ls []line, owner []int16) {
 	}
 }
 
+// strays are what is left of each passing's shift, [turn][blade] in rad, when the
+// marks are right: the speed wanders within a turn, too. It shows in how far the
+// passing's samples stand off the blade's slope, and is believed as far as it is
+// larger than their noise. Its mean over the turns is zero, so it moves no blade;
+// it only draws the edges sharper.
+func (l *laid) strays(ls []line, owner []int16) [][]float64 {
+	type mean struct{ n, sum float64 }
+	of := make([][]mean, l.turns)
+	for t := range of {
+		of[t] = make([]mean, len(ls))
+	}
+	var ss, all float64
+	each := func(do func(m *mean, r, slope float64)) {
+		for i, s := range l.s {
+			if k := owner[i]; k >= 0 {
+				b := ls[k]
+				do(&of[s.turn][k], s.y-b.at-b.slope*from(l.at(s), b.mid), b.slope)
+			}
+		}
+	}
+	each(func(m *mean, r, _ float64) { m.n++; m.sum += r })
+	var between, expected, slopes, passings float64
+	each(func(m *mean, r, slope float64) { d := r - m.sum/m.n; ss += d * d; all++; slopes += slope * slope })
+	for t := range of {
+		for _, m := range of[t] {
+			if m.n > 1 {
+				between += m.sum * m.sum / (m.n * m.n)
+				expected += 1 / m.n
+				passings++
+			}
+		}
+	}
+	noise := ss / math.Max(1, all-passings)
+	real := math.Max(0, between-noise*expected) / math.Max(1, passings) / math.Max(slopes/math.Max(1, all), 1e-300) // rad^2
+	out := make([][]float64, l.turns)
+	for t := range out {
+		out[t] = make([]float64, len(ls))
+		for k, m := range of[t] {
+			if b := ls[k].slope; m.n > 1 && real > 0 {
+				out[t][k] = b * m.sum / (b*b*m.n + noise/real)
+			}
+		}
+	}
+	return out
+}
+
 // covered is a sample near an edge: its angle from the blade's middle and the
 // share of the spot that the blade covers.
 type covered struct {
@@ -128,10 +174,10 @@ type covered struct {
 }
 
 // near gathers the samples around both edges of a blade, by angle.
-func (l *laid) near(b line, reach float64) []covered {
+func (l *laid) near(b line, k int, strays [][]float64, reach float64) []covered {
 	var out []covered
 	for _, s := range l.s {
-		d := from(l.at(s), b.mid)
+		d := from(l.at(s), b.mid) + strays[s.turn][k]
 		if math.Abs(d) > b.half+reach {
 			continue
 		}

@@ -93,13 +93,14 @@ func minHalf(ps []pass) float64 {
 // turns left out.
 func (l *laid) measure(ps []pass) (all []figure, leftOut [][]figure) {
 	ls, owner := l.lines(ps)
+	strays := l.strays(ls, owner)
 	n := min(groups, l.turns)
 	of := groupsOf(l.turns, n)
 	leftOut = make([][]figure, n)
 	for k, p := range ps {
 		gap := math.Min(l.gap(ps, k, -1), l.gap(ps, k, 1))
 		reach := usualAreas * math.Min(p.half, gap)
-		c := l.near(ls[k], reach)
+		c := l.near(ls[k], k, strays, reach)
 		all = append(all, l.figure(ls[k], c, reach, -1, nil))
 		for g := range n {
 			b := l.line(p, int16(k), owner, g, of)

@@ -325,10 +325,17 @@ func (f *Fit) covariance(p *problem, sol solved) {
 	left.Mul(&inv, meat)
 	all.Mul(&left, &inv)
 	loss := float64(n) / math.Max(1, float64(n)-float64(size)/float64(2*len(p.channels)))
+	// A sandwich of few neighbours may come out thin by chance: no parameter is
+	// said to be better known than white noise of the size of the rest allows.
+	rest := sol.cost / math.Max(1, float64(2*n*len(p.channels)-size))
+	stretch := make([]float64, size)
+	for a := range size {
+		stretch[a] = math.Sqrt(math.Max(1, rest*inv.At(a, a)/math.Max(loss*all.At(a, a), 1e-300)))
+	}
 	f.cov = mat.NewSymDense(size, nil)
 	for a := range size {
 		for b := a; b < size; b++ {
-			f.cov.SetSym(a, b, loss*(all.At(a, b)+all.At(b, a))/2)
+			f.cov.SetSym(a, b, loss*stretch[a]*stretch[b]*(all.At(a, b)+all.At(b, a))/2)
 		}
 	}
 }

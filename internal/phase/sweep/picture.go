@@ -47,6 +47,12 @@ func Picture(s *Sweep, f *Fit, channel int, c rotor.Convention) string {
 		p.low, p.high = math.Min(p.low, speeds[i]), math.Max(p.high, speeds[i])
 		p.top = math.Max(p.top, cmplx.Abs(vs[i])*p.scale)
 	}
+	for i := range curveSteps + 1 {
+		if w := p.low + (p.high-p.low)*float64(i)/curveSteps; f != nil && p.high > p.low {
+			// The steady answer stands above what a quick sweep reached.
+			p.top = math.Max(p.top, math.Min(2*p.top, p.scale*cmplx.Abs(inUnit(f.Value(channel, w), q, unit.Quantity, w))))
+		}
+	}
 	p.put(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %g %g" role="img" class="sweep-picture" font-family="system-ui, sans-serif" font-size="12" fill="none" stroke="var(--ink, #222)">`, picW, picH)
 	p.put(`<title>%s: 1x against speed, amplitude, phase and path of the vector</title>`, escape(s.Channels[index].Name))
 	if len(speeds) < 2 || !(p.top > 0) || !(p.high > p.low) {

@@ -3,6 +3,7 @@ package poweroff
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"counterpoise/internal/acq"
 	"counterpoise/internal/phase"
@@ -152,6 +153,22 @@ const (
 	steadyWithin = 0.02
 )
 
+// calm is the speed of every turn as the median of five: one edge that came
+// early or late makes no highest speed.
+func (t *Test) calm() []float64 {
+	out := make([]float64, len(t.turns))
+	for i := range out {
+		k := min(i, len(t.turns)-1-i, 2)
+		var v []float64
+		for _, u := range t.turns[i-k : i+k+1] {
+			v = append(v, u.speed)
+		}
+		slices.Sort(v)
+		out[i] = v[k]
+	}
+	return out
+}
+
 // find finds the moment of switching off in the speed: 1/w grows in a straight
 // line while the drag goes with the square of the speed, and nearly so with
 // friction, over the small fall that is used.
@@ -164,13 +181,13 @@ func (t *Test) find() (m moment, err error) {
 	case len(t.turns) < 20:
 		return m, fmt.Errorf("the tach gave %d edges but only %d revolutions were accepted, too few to see a coast-down: clean the mark, and record from 10 s before switching off until it stands", t.edges, len(t.turns))
 	}
-	last := -1
-	top := 0.0
-	for _, u := range t.turns {
-		top = math.Max(top, u.speed)
+	last, top := -1, 0.0
+	speed := t.calm()
+	for _, v := range speed {
+		top = math.Max(top, v)
 	}
-	for i, u := range t.turns { // the last time that it ran near its highest speed
-		if u.speed > fallen*top {
+	for i, v := range speed { // the last time that it ran near its highest speed
+		if v > fallen*top {
 			last = i
 		}
 	}
@@ -180,13 +197,13 @@ func (t *Test) find() (m moment, err error) {
 	}
 	// Steady running before: mean of what stays within reach of its own level.
 	from := last
-	for from > 0 && math.Abs(t.turns[from-1].speed/top-1) < 2*steadyWithin {
+	for from > 0 && math.Abs(speed[from-1]/top-1) < 2*steadyWithin {
 		from--
 	}
 	var sum, sq, n float64
 	stop := max(from, last-int(1+0.1*float64(last-from)))
-	for _, u := range t.turns[from : stop+1] {
-		sum, sq, n = sum+u.speed, sq+u.speed*u.speed, n+1
+	for _, v := range speed[from : stop+1] {
+		sum, sq, n = sum+v, sq+v*v, n+1
 	}
 	m.running = sum / n
 	m.steadySD = math.Sqrt(math.Max(0, sq/n-m.running*m.running)) / m.running
@@ -194,11 +211,14 @@ func (t *Test) find() (m moment, err error) {
 	var a, b, aa, ab, k float64
 	m.low = t.turns[len(t.turns)-1].at
 	found := false
-	for _, u := range t.turns[max(0, last-2):] {
-		share := u.speed / m.running
+	for i, u := range t.turns {
+		if i < last-2 {
+			continue
+		}
+		share := speed[i] / m.running
 		mid := u.at + u.seconds/2
 		if share < 0.98 && share > 0.85 {
-			x, y := mid-t.turns[last].at, 1/u.speed
+			x, y := mid-t.turns[last].at, 1/speed[i]
 			a, b, aa, ab, k = a+x, b+y, aa+x*x, ab+x*y, k+1
 		}
 		if share < lowShare && !found {

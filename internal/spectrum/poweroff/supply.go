@@ -116,6 +116,11 @@ func plausible(f, k, rotation, motor float64) float64 {
 	if slip := 1 - pairs*rotation/f; pairs >= 1 && pairs <= mostPairs && slip > -0.002 && slip < mostSlip {
 		p *= 1.3
 	}
+	for _, n := range []float64{50, 60} {
+		if math.Abs(f/n-1) < lineWithin {
+			p *= 2.5 // most supplies are the line; it breaks a tie and never moves the figure
+		}
+	}
 	if f < 4 || f > 130 {
 		p *= 0.2
 	}
