@@ -21,8 +21,8 @@ func TestReadmeExamples(t *testing.T) {
 		t.Fatal(err)
 	}
 	blocks := fenced(string(text), "json")
-	if len(blocks) != 6 {
-		t.Fatalf("%d JSON blocks in the README, want 6: measure, case, solve, survey in, survey out, demo", len(blocks))
+	if len(blocks) != 8 {
+		t.Fatalf("%d JSON blocks in the README, want 8: measure, case, solve, survey in, survey out, demo, speed, running blades", len(blocks))
 	}
 	file := func(name, text string) string {
 		path := filepath.Join(t.TempDir(), name)
@@ -52,6 +52,7 @@ func TestReadmeExamples(t *testing.T) {
 		t.Fatalf("measure: exit %d: %s", code, errText)
 	}
 	keys(t, "measure", decode(t, blocks[0]), decode(t, out))
+	speedKeys(t, blocks[6], blocks[7])
 	b, _ := json.Marshal(autoAnswer{Runs: []autoRun{{}}})
 	keys(t, "demo --auto", decode(t, blocks[5]), decode(t, string(b)))
 

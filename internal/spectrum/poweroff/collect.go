@@ -142,6 +142,7 @@ type moment struct {
 	running  float64 // rad/s
 	began    float64 // s, since when the speed was steady
 	low      float64 // s, when the speed had fallen to lowShare
+	lower    float64 // s, ... to lowerShare
 	unsure   float64 // s, by which off may be wrong
 	steadySD float64 // relative scatter of the steady speed
 }
@@ -149,7 +150,8 @@ type moment struct {
 const (
 	fallen       = 0.96 // of the running speed: surely coasting
 	lowShare     = 0.70
-	leastSteady  = 3.0 // s of steady running before
+	lowerShare   = 0.45 // how far a quick coast-down is used, so that enough of it is seen
+	leastSteady  = 3.0  // s of steady running before
 	steadyWithin = 0.02
 )
 
@@ -210,6 +212,7 @@ func (t *Test) find() (m moment, err error) {
 	m.began = t.turns[from].at
 	var a, b, aa, ab, k float64
 	m.low = t.turns[len(t.turns)-1].at
+	m.lower = m.low
 	found := false
 	for i, u := range t.turns {
 		if i < last-2 {
@@ -223,6 +226,10 @@ func (t *Test) find() (m moment, err error) {
 		}
 		if share < lowShare && !found {
 			m.low, found = mid, true
+		}
+		if share < lowerShare && i > last {
+			m.lower = mid
+			break
 		}
 	}
 	if slope := (k*ab - a*b) / (k*aa - a*a); k >= 2 && slope > 0 {

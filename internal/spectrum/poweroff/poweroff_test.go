@@ -106,7 +106,7 @@ func TestEveryKind(t *testing.T) {
 			map[float64]string{59.6: Order, 119.2: Order, 120: Electrical}, map[float64]string{119.2: "2x", 120: "twice line frequency"}, 60},
 		{"a drive at 37.3 Hz", 17.9,
 			[]part{{order: 1, amplitude: 1}, {hz: 74.6, amplitude: 0.4, current: true}, {hz: 149.2, amplitude: 0.2, current: true}},
-			map[float64]string{17.9: Order, 74.6: Electrical, 149.2: Electrical}, map[float64]string{74.6: "twice the drive's output's frequency"}, 37.3},
+			map[float64]string{17.9: Order, 74.6: Electrical, 149.2: Electrical}, map[float64]string{74.6: "twice the drive's output frequency"}, 37.3},
 		{"six blades at 1200 imitate 7200", 20,
 			[]part{{order: 1, amplitude: 1}, {order: 6, amplitude: 0.5}},
 			map[float64]string{20: Order, 120: BladePass}, nil, 0},

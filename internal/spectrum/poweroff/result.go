@@ -63,6 +63,7 @@ type Result struct {
 const (
 	longestBefore = 12.0 // s
 	longestAfter  = 6.0
+	shortestAfter = 0.6 // s, for which a quick coast-down is followed further down
 	mostTones     = 12
 	seenAt        = 5.0  // times its noise
 	skirt         = 0.08 // of an order: smaller tones within skirtHz of it are its own unrest
@@ -88,7 +89,8 @@ func (t *Test) Result() (*Result, error) {
 	maxHz := math.Min(t.cfg.MaxHz, t.setup.Rate/2.56)
 	wait := math.Min(0.3, math.Max(0.12, 0.15*(m.low-m.off))) + math.Min(m.unsure, 0.3)
 	before := t.cut(c, math.Max(m.began, m.off-longestBefore), m.off-0.1-m.unsure, maxHz)
-	after := t.cut(c, m.off+wait, math.Min(m.low, m.off+wait+longestAfter), maxHz)
+	end := math.Min(m.lower, math.Max(m.low, m.off+wait+shortestAfter))
+	after := t.cut(c, m.off+wait, math.Min(end, m.off+wait+longestAfter), maxHz)
 	if before.seconds() < leastSteady-1 || after.seconds() < 0.2 {
 		return nil, fmt.Errorf("only %.1f s before and %.2g s after the switching off can be used: record from 10 s before until the rotor stands", before.seconds(), after.seconds())
 	}
@@ -262,6 +264,11 @@ func (r *Result) judge(t *Test, b *fitted, after *window) {
 		own := bt.order > 0 || f.tones[c.follow].order > 0 && math.Abs(f.tones[c.follow].order-out.Order) < 1e-9
 		out.Follow = f.size(c.channel, c.follow) / c.size
 		out.Noise = f.noise(c.channel, c.follow) * math.Sqrt(3) / c.size
+		if start := f.atStart(c.channel, c.follow) / c.size; bt.order > 0 && out.Follow > 4*out.Noise && start > out.Follow {
+			// Far below a resonance acceleration goes with the fourth power of the
+			// speed: what counts is what was left at the beginning.
+			out.Follow = start
+		}
 		if c.stay >= 0 {
 			out.Stayed = f.size(c.channel, c.stay) / c.size
 			out.Noise = math.Max(out.Noise, f.noise(c.channel, c.stay)/c.size)

@@ -83,7 +83,7 @@ func (r *Result) supply() {
 		c.Name = fmt.Sprintf("electrical, %.5g Hz", c.Hz)
 		for _, q := range multiples {
 			if math.Abs(c.Hz-q*r.SupplyHz) < multiWithin*c.Hz+3*c.HzSD {
-				c.Name = fmt.Sprintf("%s%s's frequency", words[q], r.SupplyName)
+				c.Name = fmt.Sprintf("%sthe drive's output frequency", words[q])
 				if r.SupplyName == "the line" {
 					c.Name = fmt.Sprintf("%sline frequency", words[q])
 				}

@@ -181,6 +181,16 @@ func (f *fitted) size(channel, k int) float64 {
 	return math.Sqrt(sum)
 }
 
+// atStart is the amplitude of tone k where the window begins.
+func (f *fitted) atStart(channel, k int) float64 {
+	var v complex128
+	for b := 0; b <= f.tones[k].bends; b++ {
+		a := f.at[k] + 2*b
+		v += complex(f.coef[channel][a], f.coef[channel][a+1]) * complex(legendre(b, -1), 0)
+	}
+	return cmplx.Abs(v)
+}
+
 // noise is the rms amplitude that the rest of the signal would give to tone k:
 // its transform at places around the tone, on the tone's own kind of angle.
 func (f *fitted) noise(channel, k int) float64 {
