@@ -32,6 +32,14 @@ func (p *person) crash() {
 
 type css = chromedp.CSS
 
+// slowly skips a whole job in a browser under the race detector, see raceOn.
+func slowly(t *testing.T) {
+	t.Helper()
+	if raceOn {
+		t.Skip("whole jobs in a browser run without the race detector; TestManyHandsOnOneJob runs the same goroutines under it")
+	}
+}
+
 func newPerson(t *testing.T, ctx context.Context, b *bed, name string) *person {
 	c := &console{}
 	do(t, ctx)
@@ -158,6 +166,7 @@ func (p *person) walk(stop func(action, stage string) bool) {
 // A whole two-plane job with its survey by clicks and typing alone, on a phone,
 // with a reload and with the program ended and begun again in the middle.
 func TestJobByHandOnPhone(t *testing.T) {
+	slowly(t)
 	b := newBed(t)
 	p := newPerson(t, browser(t), b, "Ada")
 	do(t, p.ctx, phone(phoneHigh))
@@ -203,6 +212,7 @@ func TestJobByHandOnPhone(t *testing.T) {
 // In a wide window a second browser looks on: it follows without being asked,
 // is refused with a sentence when it operates, and may take the job over.
 func TestTwoBrowsersAndAWideWindow(t *testing.T) {
+	slowly(t)
 	b := newBed(t)
 	first := browser(t)
 	ada := newPerson(t, first, b, "Ada")
@@ -239,6 +249,7 @@ func TestTwoBrowsersAndAWideWindow(t *testing.T) {
 // What was typed stays, the message stands beside the field, and every view
 // passes at AA, also with messages shown.
 func TestJobFormsInBrowser(t *testing.T) {
+	slowly(t)
 	b := newBed(t)
 	p := newPerson(t, browser(t), b, "Ada")
 	do(t, p.ctx, phone(phoneHigh), chromedp.Navigate(b.home+"/stations/bench%20fan/jobs"), chromedp.WaitVisible(css(`[name="by"]`)))
