@@ -174,4 +174,3 @@ func (t *typed) sheet(sh sheet) (sheet, error) {
 	sh.Anticlockwise = t.Form.Get("turns") == "anticlockwise"
 	return sh, nil
 }
-
