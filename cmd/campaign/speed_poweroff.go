@@ -114,6 +114,9 @@ func (t *powerTally) one(s int, seed uint64, w io.Writer) error {
 	}
 	rec = joinedRecord(before, rec)
 	truth := []said{{poweroff.Order, k.run}, {poweroff.BladePass, float64(p.Wheel.Blades) * k.run}, {poweroff.Electrical, 2 * k.hz}, {poweroff.Electrical, 4 * k.hz}}
+	if k.run > 59 { // the plant has no second order of its own
+		truth = append(truth, second(r, rec, k.run))
+	}
 	truth = append(truth, strangers(r, rec, k.run, truth)...)
 	c := poweroff.New(poweroff.Config{Blades: p.Wheel.Blades})
 	for _, b := range blocksOf(rec) {
@@ -210,6 +213,19 @@ func strangers(r *rand.Rand, rec *rig.Recording, run float64, beside []said) (ou
 		out = append(out, said{poweroff.Follows, hz})
 	}
 	return out
+}
+
+// second adds a second order, that twice the line then stands beside.
+func second(r *rand.Rand, rec *rig.Recording, run float64) said {
+	a, turns := 0.2+0.8*r.Float64(), turnsOf(rec)
+	for c := range rec.Samples {
+		g := a * (0.3 + 0.7*r.Float64())
+		for i := range rec.Samples[c] {
+			n, speed := turns(i)
+			rec.Samples[c][i] += g * speed * speed / (run * run) * math.Cos(4*math.Pi*n)
+		}
+	}
+	return said{poweroff.Order, 2 * run}
 }
 
 // turnsOf is the number of turns and their rate in Hz at a sample, from edges.
