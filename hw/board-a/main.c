@@ -238,13 +238,13 @@ static void watch_rails(const struct batch *b)
 static void watch_tach(void)
 {
 	static uint16_t seen, high_before, edges_before;
-	if (++seen < 200)
+	if (++seen < 200 && !board.loopback)
 		return;
 	uint8_t sreg = SREG;
 	cli();
 	uint16_t high_now = tach_high, edges = board.tach.next;
 	SREG = sreg;
-	bool upside_down = (uint16_t)(edges - edges_before) > 5 && (uint16_t)(high_now - high_before) > 200u * FRAME / 2;
+	bool upside_down = !board.loopback /* half of the test wave is high */ && (uint16_t)(edges - edges_before) > 5 && (uint16_t)(high_now - high_before) > 200u * FRAME / 2;
 	if (upside_down && !(board.self_test & TL_UPSIDE_DOWN)) {
 		board.self_test |= TL_UPSIDE_DOWN;
 		board.greet = true;

@@ -14,10 +14,15 @@
  *     --invert             the tach is wired upside down
  *     --swap               channels 0 and 1 are swapped at the connector
  *     --rail C             channel C lies at the supply
+ *     --late A,B,C         seconds by which the analog chains lag beyond filter and converter: what the firmware does not know
+ *     --tach-late S        seconds by which the tach front end lags
+ *     --flip C             channel C's sensor looks the other way
+ *     --open               the loopback's switch is open: the test pin reaches nothing
  *     --plant SOCKET       volts and edges from a Unix socket instead:
  *                          'H' f64 dt, 3 f64 lag; then 'S' 3 f32 volts every dt, and 'E' f64 seconds, an edge, before the samples that pass it.
  *                          Sample i of channel c is the voltage at i dt - lag(c).
  *     --stall AT,S         the adapter hands nothing to the host for S seconds; it holds 4096 bytes, the rest is lost
+ *     --hold AT,S          the terminal is not drained for S seconds and the adapter, once its 4096 bytes are full, holds the board back (flow control)
  *     --damage P,SEED      each byte to the host is flipped in one bit, dropped, or followed by an inserted one, with chance P each
  *   At the end one line of JSON on standard output tells what was really done.
  *
@@ -59,10 +64,11 @@
 static avr_t *avr;
 static struct {
 	const char *link, *plant;
-	double seconds, pace, speed, volts[CHANNELS], phase[CHANNELS], noise, rc, bounce, stall_at, stall_for, damage;
-	bool invert, swap;
-	int rail;
-} opt = {.rail = -1};
+	double seconds, pace, speed, volts[CHANNELS], phase[CHANNELS], noise, rc, bounce, stall_at, stall_for, hold_at, hold_for, damage;
+	double late[CHANNELS], tach_late;
+	bool invert, swap, open;
+	int rail, flip;
+} opt = {.rail = -1, .flip = -1};
 
 static struct {
 	unsigned long long bytes, lost, flipped, dropped, inserted, edges, bounces, slept, conversions;
@@ -178,7 +184,42 @@ static double plant_volts(int c, double t)
 	return -u * (u - 1) * (u - 2) / 6 * a + (u + 1) * (u - 1) * (u - 2) / 2 * b - (u + 1) * u * (u - 2) / 2 * d + (u + 1) * u * (u - 1) / 6 * e;
 }
 
-static double volts_at(int c, double t)
+/* ---- loopback: as long as the test pin moves, a switch leads it to the tach and, divided down, to where the sensors are plugged in */
+#define TURNS 256
+#define SWING 2.27 /* V around the rest value behind the amplifiers: 5 V through 100 k and 10 k, times 10 */
+static struct {
+	double at[TURNS], level[TURNS], filtered[TURNS]; /* when the pin turned, its level from then on, the filter's output at that moment */
+	unsigned n;
+} pin;
+
+static bool looping(double t) { return !opt.open && pin.n > 0 && t - pin.at[(pin.n - 1) % TURNS] < 0.5; }
+
+static double filtered_at(unsigned k, double t)
+{
+	k %= TURNS;
+	if (opt.rc <= 0)
+		return pin.level[k];
+	return pin.level[k] + (pin.filtered[k] - pin.level[k]) * exp(-(t - pin.at[k]) * 2 * M_PI * opt.rc);
+}
+
+static void pin_turns(double t, bool high)
+{
+	unsigned k = pin.n % TURNS;
+	pin.filtered[k] = pin.n > 0 ? filtered_at(pin.n - 1, t) : 0;
+	pin.at[k] = t;
+	pin.level[k] = high ? SWING : -SWING;
+	pin.n++;
+}
+
+static double pin_volts(double t)
+{
+	unsigned k = pin.n;
+	while (k > 0 && pin.n - k < TURNS - 1 && pin.at[(k - 1) % TURNS] > t)
+		k--;
+	return k == 0 ? 2.5 : 2.5 + filtered_at(k - 1, t);
+}
+
+static double sensor_at(int c, double t)
 {
 	if (opt.plant)
 		return plant_volts(c, t);
@@ -189,6 +230,13 @@ static double volts_at(int c, double t)
 		lag = atan(r);
 	}
 	return 2.5 + gain * opt.volts[c] * cos(w * t + opt.phase[c] * M_PI / 180 - lag);
+}
+
+/* volts at the pin of what is plugged in at connector c */
+static double volts_at(int c, double t)
+{
+	double v = looping(t) ? pin_volts(t - opt.late[c]) : sensor_at(c, t - opt.late[c]);
+	return opt.flip == c ? 5 - v : v;
 }
 
 /* ---- converter */
@@ -217,13 +265,27 @@ static void on_conversion(avr_irq_t *irq, uint32_t value, void *param)
 	avr_raise_irq(adc + ADC_IRQ_ADC0 + pin, (uint32_t)((code * 5000 + 1022) / 1023));
 }
 
-/* loopback: the test pin is wired to all inputs and to the tach, as the drawing shows; here to the tach alone */
 static avr_irq_t *tach_pin;
 
+static avr_cycle_count_t on_loop_rise(avr_t *a, avr_cycle_count_t when, void *param)
+{
+	avr_raise_irq(tach_pin, !opt.invert);
+	return 0;
+}
+
+static avr_cycle_count_t on_loop_fall(avr_t *a, avr_cycle_count_t when, void *param)
+{
+	avr_raise_irq(tach_pin, opt.invert);
+	return 0;
+}
+
+/* simavr's capture has no noise canceller, so its delay is made here, as for the marks */
 static void on_test_pin(avr_irq_t *irq, uint32_t value, void *param)
 {
-	if (opt.speed == 0 && !opt.plant)
-		avr_raise_irq(tach_pin, value & 1);
+	bool high = value & 1;
+	pin_turns((double)avr->cycle / HZ, high);
+	if (!opt.open)
+		avr_cycle_timer_register(avr, CAPTURE + (avr_cycle_count_t)llround(opt.tach_late * HZ), high ? on_loop_rise : on_loop_fall, NULL);
 }
 
 /* ---- tach: one edge after the other, each on its cycle */
@@ -248,9 +310,11 @@ static avr_cycle_count_t on_bounce(avr_t *a, avr_cycle_count_t when, void *param
 
 static avr_cycle_count_t on_rise(avr_t *a, avr_cycle_count_t when, void *param)
 {
+	edge_known = false;
+	if (looping((double)avr->cycle / HZ))
+		return 0;
 	avr_raise_irq(tach_pin, !opt.invert);
 	did.edges++;
-	edge_known = false;
 	if (opt.bounce > 0 && uniform() < opt.bounce) {
 		bounces_left = 3;
 		avr_cycle_timer_register(avr, 1600, on_bounce, NULL);
@@ -275,7 +339,7 @@ static void schedule_edge(void)
 			return;
 		at = next_turn++ / opt.speed;
 	}
-	edge_at = (avr_cycle_count_t)llround(at * HZ) + CAPTURE;
+	edge_at = (avr_cycle_count_t)llround((at + opt.tach_late) * HZ) + CAPTURE;
 	if (edge_at <= avr->cycle + 1) {
 		if (at > 0)
 			did.lost++; /* never: the plant is read ahead */
@@ -289,7 +353,11 @@ static void schedule_edge(void)
 static int line, slave;
 static uint8_t out[65536];
 static size_t out_len;
-static uint8_t adapter[4096];
+static uint8_t adapter[8192];
+#define ADAPTER 4096 /* bytes that it holds; one that holds the sender back has room for what is on its way */
+#define HELD_BACK 160000 /* cycles for a byte while it does: 10 ms, so next to nothing */
+static avr_uart_t *uart;
+static avr_cycle_count_t byte_cycles;
 static size_t held;
 static uint8_t in[4096];
 static size_t in_at, in_len;
@@ -308,6 +376,12 @@ static bool stalled(void)
 	return opt.stall_for > 0 && t >= opt.stall_at && t < opt.stall_at + opt.stall_for;
 }
 
+static bool held_back(void)
+{
+	double t = (double)avr->cycle / HZ;
+	return opt.hold_for > 0 && t >= opt.hold_at && t < opt.hold_at + opt.hold_for;
+}
+
 static void to_host(uint8_t b)
 {
 	if (out_len < sizeof out)
@@ -319,9 +393,12 @@ static void to_host(uint8_t b)
 static void on_byte(avr_irq_t *irq, uint32_t value, void *param)
 {
 	uint8_t b = (uint8_t)value;
-	did.bytes++;
-	if (stalled()) {
-		if (held < sizeof adapter)
+	if (did.bytes++ == 0)
+		byte_cycles = uart->cycles_per_byte; /* the firmware has set its speed */
+	bool back = held_back();
+	uart->cycles_per_byte = back && held >= ADAPTER ? HELD_BACK : byte_cycles;
+	if (back || stalled()) {
+		if (held < (back ? sizeof adapter : ADAPTER))
 			adapter[held++] = b;
 		else
 			did.lost++;
@@ -483,14 +560,24 @@ static const char *options(int argc, char **argv)
 			opt.bounce = atof(v);
 		else if (!strcmp(o, "--rail"))
 			opt.rail = atoi(v);
+		else if (!strcmp(o, "--late"))
+			three(v, opt.late);
+		else if (!strcmp(o, "--tach-late"))
+			opt.tach_late = atof(v);
+		else if (!strcmp(o, "--flip"))
+			opt.flip = atoi(v);
 		else if (!strcmp(o, "--stall"))
 			sscanf(v, "%lf,%lf", &opt.stall_at, &opt.stall_for);
+		else if (!strcmp(o, "--hold"))
+			sscanf(v, "%lf,%lf", &opt.hold_at, &opt.hold_for);
 		else if (!strcmp(o, "--damage"))
 			sscanf(v, "%lf,%lu", &opt.damage, (unsigned long *)&damage_state);
 		else if (i--, !strcmp(o, "--invert"))
 			opt.invert = true;
 		else if (!strcmp(o, "--swap"))
 			opt.swap = true;
+		else if (!strcmp(o, "--open"))
+			opt.open = true;
 		else {
 			fprintf(stderr, "emulator: there is no option %s\n", o);
 			exit(2);
@@ -522,6 +609,11 @@ static void wire_up(const char *file)
 	uint32_t flags = 0; /* not to the console, and no real sleep when polled */
 	avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
 	avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), on_byte, NULL);
+	for (avr_io_t *io = avr->io_port; io; io = io->next)
+		if (!strcmp(io->kind, "uart"))
+			uart = (avr_uart_t *)io;
+	if (!uart)
+		die("UART");
 	uart_in = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT);
 
 	adc = avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, 0);

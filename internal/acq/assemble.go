@@ -99,7 +99,8 @@ func (a *assembler) sequence(seq uint16, c *Counts) {
 func (a *assembler) greeting(g *tickline.Greeting) error {
 	a.greeted = true
 	same := *g
-	same.Flags = a.greet.Flags // a self-test that changed is told: the set-up's notes change with it
+	// A self-test that changed and a loopback are told: the notes change with them.
+	same.Flags = a.greet.Flags&^tickline.FlagLoopback | g.Flags&tickline.FlagLoopback
 	if a.setup != nil && reflect.DeepEqual(same, a.greet) {
 		a.greet.Flags = g.Flags
 		return nil
@@ -129,6 +130,9 @@ func setupOf(w *word, g *tickline.Greeting) (*Setup, error) {
 		ID:     fmt.Sprintf("%016x", g.ID),
 		Rate:   hz / float64(g.SampleTicks), TickHz: hz,
 		HasTach: g.Pulses > 0, TachDelay: float64(g.TachDelayTicks) / hz,
+	}
+	if g.Flags&tickline.FlagLoopback != 0 {
+		s.Notes = append(s.Notes, loopNote)
 	}
 	if g.SelfTest != 0 {
 		s.Notes = append(s.Notes, fmt.Sprintf("the board's self-test found faults (%s): do not trust its readings before they are mended", faults(g.SelfTest)))

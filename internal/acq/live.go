@@ -15,11 +15,12 @@ import (
 // reads and reopens; it hands blocks over in a bounded queue and never waits
 // for the reader.
 type live struct {
-	mu                  sync.Mutex // framer, link, reconnects, clock
+	mu                  sync.Mutex // framer, link, reconnects, clock, loop
 	fr                  framer
 	link                Link
 	clk                 clockError
 	reconnects, dropped uint64
+	loop                loopOrder
 
 	name string
 	dial dialer

@@ -15,6 +15,11 @@ func (s *live) session(ctx context.Context, p port) error {
 	opened := time.Now()
 	lastGood, asked := opened, time.Time{}
 	bytes, good := s.progress()
+	defer func() {
+		if msg := s.loopEnd(); msg != nil {
+			p.Write(msg) // fails where the port is gone, and then the board with it
+		}
+	}()
 	for ctx.Err() == nil {
 		now := time.Now()
 		if s.needsCall(now, lastGood) && now.Sub(asked) >= askAgain {
@@ -22,6 +27,9 @@ func (s *live) session(ctx context.Context, p port) error {
 			if msg := s.fr.hello(); len(msg) > 0 {
 				p.Write(msg) // a board that does not listen shows by its silence
 			}
+		}
+		if msg := s.loopCommand(now); msg != nil {
+			p.Write(msg) // said again until a greeting shows it
 		}
 		n, err := p.Read(buf)
 		if err != nil {

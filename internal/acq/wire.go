@@ -14,6 +14,7 @@ type wire struct {
 	counts Counts
 	good   uint64 // frames of a board that introduced itself, the sign that it is alive
 	other  uint8  // protocol version of a greeting that was refused
+	said   uint16 // frames written to the board
 }
 
 func newWire(w *word) *wire {
@@ -72,8 +73,8 @@ func (w *wire) total() *Counts { return &w.counts }
 // hello asks for a greeting and for data. The 00 before it ends whatever the
 // board may have received of an earlier session.
 func (w *wire) hello() []byte {
-	msg := tickline.AppendCommand([]byte{0}, 0, tickline.Command{Type: tickline.TypeAsk})
-	return tickline.AppendCommand(msg, 1, tickline.Command{Type: tickline.TypeStart})
+	msg := tickline.AppendCommand([]byte{0}, w.seq(), tickline.Command{Type: tickline.TypeAsk})
+	return tickline.AppendCommand(msg, w.seq(), tickline.Command{Type: tickline.TypeStart})
 }
 
 func (w *wire) puzzle() string {
