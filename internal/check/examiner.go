@@ -113,10 +113,7 @@ func (x *Examiner) Page(c acq.Counts) Page {
 		rpm := rotor.RPM(omega)
 		p.SpeedRPM = &rpm
 	}
-	rec := x.samples
-	if len(x.longest) > 0 && (len(rec) == 0 || len(rec[0]) < len(x.longest[0])) {
-		rec = x.longest
-	}
+	rec := x.record()
 	for i := range rec {
 		x.channel(&p, i, rec[i], omega)
 	}
@@ -128,6 +125,14 @@ func (x *Examiner) Page(c acq.Counts) Page {
 	}
 	p.close()
 	return p
+}
+
+// record is the longest stretch without a gap.
+func (x *Examiner) record() [][]float32 {
+	if len(x.longest) > 0 && (len(x.samples) == 0 || len(x.samples[0]) < len(x.longest[0])) {
+		return x.longest
+	}
+	return x.samples
 }
 
 func (x *Examiner) link(p *Page, c acq.Counts) {
