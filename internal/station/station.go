@@ -34,7 +34,7 @@ type Station struct {
 // New makes a station on an open source. It starts nothing.
 func New(cfg StationConfig, src acq.Source, log *slog.Logger) *Station {
 	return &Station{
-		cfg: cfg, src: src, log: log.With("station", cfg.Name),
+		cfg: cfg, src: calibrate(src, cfg.Channels), log: log.With("station", cfg.Name),
 		changed: make(chan struct{}), asks: make(chan *taker, 1), ended: make(chan struct{}),
 	}
 }

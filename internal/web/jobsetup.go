@@ -67,6 +67,7 @@ func configured(st *Station) job.Setup {
 	if snap == nil || snap.Setup == nil {
 		return u
 	}
+	u.Fingerprint = snap.Setup.Fingerprint()
 	if len(u.Sensors) == 0 {
 		for _, ch := range snap.Setup.Channels {
 			u.Sensors = append(u.Sensors, job.Sensor{Name: ch.Name})
