@@ -125,7 +125,7 @@ func openToSwitch(ctx context.Context, e env, source string) (acq.Source, func(a
 	if err != nil {
 		return nil, nil, err
 	}
-	src, err := acq.Open(word, acq.Options{Stdin: e.stdin})
+	src, err := acq.Open(word, acq.Options{Hold: true}) // faster than a clock: it waits for us
 	steady := math.Inf(1)
 	return src, func(at float64) {
 		switch {

@@ -28,6 +28,7 @@ type Test struct {
 	data  [][]float32 // [channel]
 	turns []turn
 	edges int
+	gap   bool // samples were lost, and everything before that was forgotten
 }
 
 type turn struct{ at, seconds, speed float64 }
@@ -55,7 +56,8 @@ func (t *Test) Add(b *acq.Block) {
 		t.first = b.Tick
 	}
 	if t.setup != b.Setup || b.Gap != acq.NoLoss {
-		t.setup, t.turns = b.Setup, nil
+		t.gap = t.gap || t.setup != nil
+		t.setup, t.turns, t.edges = b.Setup, nil, 0
 		t.start = float64(int64(b.Tick-t.first)) / b.Setup.TickHz
 		t.data = make([][]float32, len(b.Samples))
 	}
@@ -180,6 +182,8 @@ func (t *Test) find() (m moment, err error) {
 		return m, fmt.Errorf("the source holds no samples, so nothing can be told: look at the file or the board")
 	case !t.setup.HasTach:
 		return m, fmt.Errorf("the source has no tach, so what follows the speed cannot be told from what does not: put a mark on the fan's shaft and record it, too")
+	case len(t.turns) < 20 && t.gap:
+		return m, fmt.Errorf("samples were lost in the middle and only %d revolutions came after that, so the switching off was not seen whole: look at the cable and the load of this computer, and record again", len(t.turns))
 	case len(t.turns) < 20:
 		return m, fmt.Errorf("the tach gave %d edges but only %d revolutions were accepted, too few to see a coast-down: clean the mark, and record from 10 s before switching off until it stands", t.edges, len(t.turns))
 	}

@@ -165,12 +165,22 @@ func TestRefusals(t *testing.T) {
 		{"cut off before the coast-down", "before the recording ended", good[:50]},
 		{"switched off at once", "steady running", good[44:]},
 		{"edges lost", "revolutions were accepted", withoutEdges(good)},
+		{"samples lost", "samples were lost in the middle", withGap(good)},
 	} {
 		_, err := result(t, Config{}, c.blocks)
 		if err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: %v, want a sentence with %q", c.name, err, c.want)
 		}
 	}
+}
+
+// withGap loses samples just before the end.
+func withGap(bs []*acq.Block) (out []*acq.Block) {
+	out = append(out, bs...)
+	c := *bs[len(bs)-2]
+	c.Gap = acq.ReaderLag
+	out[len(bs)-2] = &c
+	return out
 }
 
 func withoutEdges(bs []*acq.Block) (out []*acq.Block) {
