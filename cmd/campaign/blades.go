@@ -232,7 +232,7 @@ func predictedChange(ctx context.Context, w io.Writer) error {
 				}
 				top := 0.0
 				for i, v := range b.vectors() {
-					p := res.Advice.Change.Predict(b.answers, 0)[i]
+					p := res.Advice.Change.Predict(b.answers)[i]
 					d := cmplx.Abs(v - before[i] - p.V)
 					if d <= p.Radius95 {
 						inside++

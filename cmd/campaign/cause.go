@@ -10,6 +10,7 @@ import (
 
 	"counterpoise/internal/balance"
 	"counterpoise/internal/blades"
+	"counterpoise/internal/job"
 	"counterpoise/internal/rotor"
 )
 
@@ -67,45 +68,11 @@ func (b *bentRig) judge(r *rand.Rand, own bool) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	e := blades.Evidence{Survey: res, CoupleKnown: true, Sensors: b.sensors()}
-	correction := make([]complex128, len(b.planes))
-	for i, c := range ans.Corrections {
-		correction[i] = c.Total
+	e := blades.Evidence{Survey: res, Sensors: b.sensors()}
+	if e.Couple, e.Static, e.CoupleCov, e.CoupleKnown = job.MeasuredCouple(b.planes, ans, b.d.WheelZ); !e.CoupleKnown {
+		return "", fmt.Errorf("the solver states no error: %v", ans.Verdicts)
 	}
-	e.Couple, e.Static = blades.Carried(b.planes, correction, b.d.WheelZ)
-	variance, err := b.coupleVariance(ans)
-	if err != nil {
-		return "", err
-	}
-	e.CoupleCov = rotor.Isotropic(variance)
 	return blades.MassOrGeometry(e).Code, nil
-}
-
-// coupleVariance is the variance per axis of the measured couple: from the
-// solver's directions, or, where it had to draw, from its intervals.
-func (b *bentRig) coupleVariance(ans balance.Answer) (variance float64, err error) {
-	for _, d := range ans.Directions {
-		if d.Error == nil {
-			return b.varianceOfIntervals(ans)
-		}
-		c, _ := blades.Carried(b.planes, d.Mix, b.d.WheelZ)
-		variance += math.Pow(cmplx.Abs(c)**d.Error/2.448, 2)
-	}
-	return variance, nil
-}
-
-func (b *bentRig) varianceOfIntervals(ans balance.Answer) (variance float64, err error) {
-	for i, c := range ans.Corrections {
-		if c.Mass == nil || c.Angle == nil {
-			return 0, fmt.Errorf("the solver states no error: %v", ans.Verdicts)
-		}
-		sd := max(c.Mass.Hi-c.Mass.Lo, cmplx.Abs(c.Total)*(c.Angle.Hi-c.Angle.Lo)) / 3.92
-		one := make([]complex128, len(b.planes))
-		one[i] = complex(sd, 0)
-		couple, _ := blades.Carried(b.planes, one, b.d.WheelZ)
-		variance += real(couple)*real(couple) + imag(couple)*imag(couple)
-	}
-	return variance, nil
 }
 
 // twoPlanes runs as found and two trials, with errors, and solves.

@@ -10,6 +10,7 @@ import (
 
 	"counterpoise/internal/balance"
 	"counterpoise/internal/blades"
+	"counterpoise/internal/job"
 	"counterpoise/internal/rig"
 	"counterpoise/internal/rotor"
 )
@@ -119,14 +120,10 @@ func (q sequence) cause(t *testing.T, b *bentRig, r *rand.Rand) (*blades.Result,
 	if err != nil {
 		t.Fatal(err)
 	}
-	e := blades.Evidence{Survey: res, CoupleKnown: true, Sensors: b.sensors()}
-	correction := []complex128{ans.Corrections[0].Total, ans.Corrections[1].Total}
-	e.Couple, e.Static = blades.Carried(b.planes, correction, b.d.WheelZ)
-	variance, err := b.coupleVariance(ans)
-	if err != nil {
-		t.Fatal(err)
+	e := blades.Evidence{Survey: res, Sensors: b.sensors()}
+	if e.Couple, e.Static, e.CoupleCov, e.CoupleKnown = job.MeasuredCouple(b.planes, ans, b.d.WheelZ); !e.CoupleKnown {
+		t.Fatalf("the solver states no error: %v", ans.Verdicts)
 	}
-	e.CoupleCov = rotor.Isotropic(variance)
 	e.CoupleLimit = q.coupleLimit(b)
 	return res, blades.MassOrGeometry(e).Code
 }

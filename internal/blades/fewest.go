@@ -16,7 +16,7 @@ type Limits struct {
 	Max      float64 // largest move of one blade either way; 0 = no limit
 	Step     float64 // moves come in multiples of this; 0 = any size
 	Fixed    []bool  // blades that may not be moved; nil = none
-	Aim      float64 // fraction of the tolerances to aim at once the number of blades is settled, 0..1; 0 = 1
+	Aim      float64 // fraction of the tolerances to aim at, or as near to it as may be, once the number of blades is settled, 0..1; 0 = 1
 	Budget   int     // multiplications that may go into the search before it is cut off; 0 = 100 million
 }
 
@@ -210,14 +210,18 @@ func (s *search) level(k int, aim float64) (best []float64, complete bool) {
 }
 
 // sharpen keeps the number of blades and looks for moves that end well inside
-// the tolerances, so that an error of reading does not undo the work.
+// the tolerances, so that an error of reading does not undo the work. Where the
+// blades that stay leave no room for the whole aim, as much of it as they allow.
 func (s *search) sharpen(k int, plain []float64) (d []float64, aimed bool) {
 	if s.lim.Aim <= 0 || s.lim.Aim >= 1 {
 		return plain, true
 	}
-	s.budget = s.work + s.polish
-	if better, _ := s.level(k, s.lim.Aim); better != nil {
-		return better, true
+	const rungs = 5
+	for i := range rungs {
+		s.budget = s.work + s.polish/rungs
+		if better, _ := s.level(k, s.lim.Aim+(1-s.lim.Aim)*float64(i)/rungs); better != nil {
+			return better, i == 0
+		}
 	}
 	return plain, false
 }

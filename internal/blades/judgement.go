@@ -31,10 +31,13 @@ type Evidence struct {
 	Axial       float64 // 1x amplitude, axial, same unit as Radial; 0 = unknown
 	Radial      float64 // largest radial 1x amplitude
 	Comparisons []Comparison
+	Unit        string  // in which comparisons are told; empty = as they are
+	PerUnit     float64 // of the vectors; 0 = 1
 }
 
 // Comparison is one sensor before and after blades were moved.
 type Comparison struct {
+	Sensor              string // its name; empty = its number is told
 	Before, After       complex128
 	BeforeCov, AfterCov rotor.Cov
 	Predicted           Change // of the moves; zero value: nothing predicted
@@ -49,12 +52,19 @@ type Piece struct {
 
 // Judgement says which cure comes first.
 type Judgement struct {
-	Code   string  // "straighten", "weights" or "undecided"
+	Code   string  // one of the calls
 	P      float64 // probability that geometry is the larger part of the couple; NaN = cannot be said
 	Text   string
 	Pieces []Piece
 	Cannot []string // what these observations cannot decide
 }
+
+// The calls.
+const (
+	CallStraighten = "straighten"
+	CallWeights    = "weights"
+	CallUndecided  = "undecided"
+)
 
 // sure is the probability asked of a call either way.
 const sure = 0.9
@@ -98,6 +108,10 @@ func (e Evidence) share(j *Judgement) []Piece {
 		speaks = "geometry"
 	case j.P < 1-sure:
 		speaks = "mass"
+	}
+	if cmplx.Abs(m) <= Radius95(cm) {
+		return []Piece{{"couple-share", "neither", fmt.Sprintf(
+			"The couple that two planes measured (%.3g g mm^2) is no more than its own uncertainty: there is nothing to share out.", cmplx.Abs(m)*1e9)}}
 	}
 	return []Piece{{"couple-share", speaks, fmt.Sprintf(
 		"The survey explains %.0f +-%.0f %% of the couple that two planes measured (%.3g g mm^2); above 50 %% the blades are the larger part.",
@@ -173,20 +187,34 @@ func (e Evidence) axial() []Piece {
 
 // compared looks at a before and an after reading as a difference of vectors.
 func (e Evidence) compared() (out []Piece) {
+	per, unit := 1.0, ""
+	if e.PerUnit > 0 {
+		per = e.PerUnit
+	}
+	if e.Unit != "" {
+		unit = " " + e.Unit
+	}
 	for i, c := range e.Comparisons {
 		d := c.After - c.Before
 		r95 := Radius95(c.BeforeCov.Add(c.AfterCov))
 		p := Piece{Code: "before-after", Speaks: "neither"}
-		p.Text = fmt.Sprintf("Sensor %d changed by %.3g +-%.2g", i+1, cmplx.Abs(d), r95)
+		name := c.Sensor
+		if name == "" {
+			name = fmt.Sprintf("Sensor %d", i+1)
+		}
+		p.Text = fmt.Sprintf("%s changed by %.3g +-%.2g%s", name, cmplx.Abs(d)*per, r95*per, unit)
+		told := fmt.Sprintf("%.3g +-%.2g%s", cmplx.Abs(c.Predicted.V)*per, c.Predicted.Radius95*per, unit)
 		switch {
 		case cmplx.Abs(d) <= r95:
 			p.Text += ": no more than the readings' own scatter."
 		case c.Predicted.V == 0:
 			p.Text += ", as a vector; nothing was predicted to compare it with."
+		case c.Predicted.Radius95 > max(cmplx.Abs(c.Predicted.V), cmplx.Abs(d)):
+			p.Text += fmt.Sprintf(", as a vector; what was predicted (%s) is too uncertain to compare with: trial planes further apart would sharpen it.", told)
 		case cmplx.Abs(d-c.Predicted.V) <= Radius95(c.BeforeCov.Add(c.AfterCov).Add(c.Predicted.Cov)):
-			p.Speaks, p.Text = "geometry", p.Text+fmt.Sprintf(", as predicted (%.3g +-%.2g): the blades made it.", cmplx.Abs(c.Predicted.V), c.Predicted.Radius95)
+			p.Speaks, p.Text = "geometry", p.Text+fmt.Sprintf(", as predicted (%s): the blades made it.", told)
 		default:
-			p.Text += fmt.Sprintf(", not as predicted (%.3g +-%.2g): check blade numbers, the ruler's side and the influence coefficients.", cmplx.Abs(c.Predicted.V), c.Predicted.Radius95)
+			p.Text += fmt.Sprintf(", not as predicted (%s): check blade numbers, the ruler's side and the influence coefficients.", told)
 		}
 		out = append(out, p)
 	}
@@ -211,17 +239,17 @@ func (e Evidence) cannot() []string {
 func (e Evidence) decide(j *Judgement) {
 	switch {
 	case e.CoupleKnown && e.CoupleLimit > 0 && cmplx.Abs(e.Couple)+Radius95(e.CoupleCov) < e.CoupleLimit:
-		j.Code, j.Text = "weights", "The couple is small enough to stay: balance with weights."
+		j.Code, j.Text = CallWeights, "The couple is small enough to stay: balance with weights."
 	case j.P > sure:
-		j.Code, j.Text = "straighten", "Bent or turned blades make the larger part of the couple: straighten first, weigh afterwards."
+		j.Code, j.Text = CallStraighten, "Bent or turned blades make the larger part of the couple: straighten first, weigh afterwards."
 	case j.P < 1-sure:
-		j.Code, j.Text = "weights", "Mass makes the larger part of the couple: balance with weights, in two planes where one is not enough."
+		j.Code, j.Text = CallWeights, "Mass makes the larger part of the couple: balance with weights, in two planes where one is not enough."
 	case math.IsNaN(j.P) && e.clean():
-		j.Code, j.Text = "weights", "Track and pitch are inside their tolerance by more than the reading error: balance with weights."
+		j.Code, j.Text = CallWeights, "Track and pitch are inside their tolerance by more than the reading error: balance with weights."
 	case math.IsNaN(j.P) && e.OnePlaneP > 0.9 && e.Sensors >= 2:
-		j.Code, j.Text = "weights", "One plane is enough: balance with weights. A survey of the blades is still worth its ten minutes."
+		j.Code, j.Text = CallWeights, "One plane is enough: balance with weights. A survey of the blades is still worth its ten minutes."
 	default:
-		j.Code, j.Text = "undecided", "The evidence does not decide between mass and geometry: repeat the blade readings, or measure the couple with a two-plane trial."
+		j.Code, j.Text = CallUndecided, "The evidence does not decide between mass and geometry: repeat the blade readings, or measure the couple with a two-plane trial."
 	}
 }
 

@@ -64,6 +64,20 @@ func Carried(planes []rotor.Plane, correction []complex128, fanZ float64) (coupl
 type Answer struct {
 	Couple complex128 // vibration per kg m^2 of couple
 	Static complex128 // vibration per kg m of static unbalance in the fan plane
+
+	// Doubts are what one standard deviation per axis of each coefficient does to
+	// the two. Planes close together make a couple out of the small difference of
+	// two coefficients, so this must not be waved through as a percentage.
+	Doubts []Doubt
+}
+
+// Times is the answer in another unit of vibration.
+func (a Answer) Times(f float64) Answer {
+	out := Answer{Couple: a.Couple * complex(f, 0), Static: a.Static * complex(f, 0)}
+	for _, d := range a.Doubts {
+		out.Doubts = append(out.Doubts, Doubt{d.Couple * complex(f, 0), d.Static * complex(f, 0)})
+	}
+	return out
 }
 
 // Answers turns influence coefficients (vibration per kg at the plane's
@@ -71,6 +85,12 @@ type Answer struct {
 // and to a static unbalance in the plane of the blades at fanZ (m). Linear in
 // z: exact for a rigid rotor.
 func Answers(planes []rotor.Plane, influence [][]complex128, fanZ float64) ([]Answer, error) {
+	return UncertainAnswers(planes, influence, nil, fanZ)
+}
+
+// UncertainAnswers is Answers of coefficients whose standard deviation per axis
+// is known, in the same shape; nil = exact.
+func UncertainAnswers(planes []rotor.Plane, influence [][]complex128, sd [][]float64, fanZ float64) ([]Answer, error) {
 	a, b, err := outermost(planes)
 	if err != nil {
 		return nil, err
@@ -82,9 +102,11 @@ func Answers(planes []rotor.Plane, influence [][]complex128, fanZ float64) ([]An
 			return nil, errors.New("influence needs one coefficient per plane for every sensor: correct its shape")
 		}
 		pa, pb := row[a]/complex(planes[a].Radius, 0), row[b]/complex(planes[b].Radius, 0)
-		out[s] = Answer{
-			Couple: (pb - pa) / complex(l, 0),
-			Static: pa*complex((planes[b].Z-fanZ)/l, 0) + pb*complex((fanZ-planes[a].Z)/l, 0),
+		armA, armB := (planes[b].Z-fanZ)/l, (fanZ-planes[a].Z)/l
+		out[s] = Answer{Couple: (pb - pa) / complex(l, 0), Static: pa*complex(armA, 0) + pb*complex(armB, 0)}
+		if sd != nil {
+			da, db := sd[s][a]/planes[a].Radius, sd[s][b]/planes[b].Radius
+			out[s].Doubts = []Doubt{{complex(-da/l, 0), complex(da*armA, 0)}, {complex(db/l, 0), complex(db*armB, 0)}}
 		}
 	}
 	return out, nil
@@ -97,15 +119,16 @@ type Change struct {
 	Radius95 float64 // 95 % circle
 }
 
-// Predict is what an effect shows at each sensor. relative is the relative
-// standard deviation of the influence coefficients.
-func (e Effect) Predict(answers []Answer, relative float64) []Change {
+// Predict is what an effect shows at each sensor.
+func (e Effect) Predict(answers []Answer) []Change {
 	out := make([]Change, len(answers))
 	for i, a := range answers {
 		v := a.Couple*e.Couple() + a.Static*e.Static()
 		cov := e.seen(a.Couple, a.Static)
-		p, q := cmplx.Abs(a.Couple*e.Couple()), cmplx.Abs(a.Static*e.Static())
-		cov = cov.Add(rotor.Isotropic(relative * relative * (p*p + q*q) / 2))
+		for _, d := range a.Doubts {
+			q := cmplx.Abs(d.Couple*e.Couple() + d.Static*e.Static())
+			cov = cov.Add(rotor.Isotropic(q * q))
+		}
 		out[i] = Change{V: v, Cov: cov, Radius95: Radius95(cov)}
 	}
 	return out

@@ -20,6 +20,12 @@ func (r *Result) judge() []Verdict {
 	return append(v, r.onMaterial()...)
 }
 
+// Codes that others ask for.
+const (
+	VerdictTrackOut = "track-out"
+	VerdictPitchOut = "pitch-out"
+)
+
 func say(code, format string, args ...any) []Verdict {
 	return []Verdict{{code, fmt.Sprintf(format, args...)}}
 }
@@ -59,7 +65,7 @@ func (r *Result) onTrack() []Verdict {
 		h.Spread/mm, tol.TrackSpread/mm, sum/mm, Radius95(h.Cov)/mm, tol.TrackHarmonic/mm)
 	switch {
 	case over(h.Spread, tol.TrackSpread) || over(sum, tol.TrackHarmonic):
-		v := say("track-out", "Track is out: %s. No single weight can cure the couple this makes; %s.", figures, r.planned(r.Advice.TrackPlan, r.Advice.TrackAllowed, "straighten"))
+		v := say(VerdictTrackOut, "Track is out: %s. No single weight can cure the couple this makes; %s.%s", figures, r.planned(r.Advice.TrackPlan, r.Advice.TrackAllowed, "straighten"), doubt(h, tol.TrackSpread, tol.TrackHarmonic))
 		return append(v, r.cutOff(r.Advice.TrackPlan, "track")...)
 	case over(sum+Radius95(h.Cov), tol.TrackHarmonic):
 		return say("track-uncertain", "Track is inside its tolerance, but not by more than the reading error: %s. Repeat the readings if the vibration does not fall.", figures)
@@ -77,12 +83,32 @@ func (r *Result) onPitch() []Verdict {
 		h.Spread/degree, tol.PitchSpread/degree, sum/degree, Radius95(h.Cov)/degree, tol.PitchHarmonic/degree)
 	switch {
 	case over(h.Spread, tol.PitchSpread) || over(sum, tol.PitchHarmonic):
-		v := say("pitch-out", "Pitch is out: %s. A weight can hide it at one duty only; %s, before track.", figures, r.planned(r.Advice.PitchPlan, r.Advice.PitchAllowed, "set"))
+		v := say(VerdictPitchOut, "Pitch is out: %s. A weight can hide it at one duty only; %s, before track.%s", figures, r.planned(r.Advice.PitchPlan, r.Advice.PitchAllowed, "set"), doubt(h, tol.PitchSpread, tol.PitchHarmonic))
 		return append(v, r.cutOff(r.Advice.PitchPlan, "pitch")...)
 	case over(sum+Radius95(h.Cov), tol.PitchHarmonic):
 		return say("pitch-uncertain", "Pitch is inside its tolerance, but not by more than the reading error: %s.", figures)
 	}
 	return say("pitch-ok", "Pitch is inside its tolerance: %s.", figures)
+}
+
+// SurelyOut reports whether track or pitch is outside its tolerance by more
+// than the reading error: bending a blade on less would chase that error.
+func (r *Result) SurelyOut() bool {
+	out := func(h *Harmonic, spread, harmonic float64) bool { return h != nil && h.surelyOver(spread, harmonic) }
+	return out(r.Track, r.Limits.TrackSpread, r.Limits.TrackHarmonic) || out(r.Pitch, r.Limits.PitchSpread, r.Limits.PitchHarmonic)
+}
+
+// surelyOver takes 95 % of what the readings leave open off both figures; the
+// spread lies between two readings.
+func (h *Harmonic) surelyOver(spread, harmonic float64) bool {
+	return over(h.Spread-1.96*math.Sqrt2*h.SD, spread) || over(cmplx.Abs(h.Sum)-Radius95(h.Cov), harmonic)
+}
+
+func doubt(h *Harmonic, spread, harmonic float64) string {
+	if h.surelyOver(spread, harmonic) {
+		return ""
+	}
+	return " That is no more than the reading error may do: read every blade once more before one is bent."
 }
 
 func over(v, limit float64) bool { return limit > 0 && v > limit*(1+1e-9) }

@@ -230,6 +230,12 @@ func (a *auto) do(ctx context.Context, st Step) (end string, err error) {
 	case ActDescribe:
 		return "", a.append(ctx, Event{Kind: KindSetup, Setup: &a.Setup})
 	case ActLook:
+		if a.Job.State().Surveyed != nil && st.Item == ItemSurvey { // a person surveyed the blades before this job was left alone
+			if st.Skip == "" {
+				return st.What, nil
+			}
+			return "", a.append(ctx, Event{Kind: KindSkipped, Step: st.Skip, Note: "unattended: nobody is there to straighten a blade"})
+		}
 		return "", a.append(ctx, Event{Kind: KindLook, Look: &Look{st.Item, true}, Note: "virtual fan: no person is near and nothing can be dirty, loose or cracked"})
 	case ActWait:
 		return "", a.Wait(ctx, st.NotBefore)

@@ -44,9 +44,10 @@ func (s State) check(e Event, events []Event) error {
 	case KindLook:
 		return s.checkLook(e)
 	case KindSurvey:
-		if len(e.Survey) == 0 {
-			return errors.New("the blade survey is empty")
-		}
+		_, _, err := e.survey()
+		return err
+	case KindStraightened:
+		return s.checkStraightened(e)
 	case KindStarted:
 		return s.checkStart(e)
 	case KindStopped:
@@ -109,7 +110,7 @@ func (s State) checkRewrite(e Event, events []Event) error {
 		return fmt.Errorf("event %d is undone already", e.Target)
 	}
 	switch t.Kind {
-	case KindStarted, KindStopped, KindAborted:
+	case KindStarted, KindStopped, KindAborted, KindStraightened:
 		return fmt.Errorf("event %d (%s) cannot be taken back: the motor and the people have been through it; add a note instead", e.Target, t.Kind)
 	case KindUndone, KindRedone, KindAmended, KindOperator, KindNoted:
 		return fmt.Errorf("event %d (%s) cannot be taken back; a new event can say otherwise", e.Target, t.Kind)
@@ -209,6 +210,9 @@ func (s State) checkStart(e Event) error {
 		if done, bad := s.looked(it); it.Must && (bad || !done) {
 			return fmt.Errorf("the rotor must not be started before this is answered with yes: %s", it.What)
 		}
+	}
+	if v := s.Surveyed; v != nil && len(v.Cracked) > 0 {
+		return errors.New("the survey says that a blade is cracked: the rotor must not be started before it is replaced and the blades are surveyed again")
 	}
 	if a := s.Aborted; a != nil && !s.skipped(inspectKey(a.Event)) {
 		return fmt.Errorf("with these weights the run was broken off at %s: change them or write down what was found before the next start", s.mmps(a.Level))

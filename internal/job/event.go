@@ -31,6 +31,8 @@ const (
 	KindNoted    Kind = "noted"    // Note, File, Survey: a remark, a photograph, a take, a blade survey begun
 	KindClosed   Kind = "closed"   // Note where the rotor is not inside its tolerance
 	KindReopened Kind = "reopened" // a closed job goes on
+
+	KindStraightened Kind = "straightened" // Moves: blades were bent or turned
 )
 
 // The purposes of a fitted or advised set of weights.
@@ -63,6 +65,7 @@ type Event struct {
 	Overall  []float64         `json:"overall,omitempty"` // m/s rms per sensor of the setup; 0 = not measured
 	Verdicts []balance.Verdict `json:"verdicts,omitempty"`
 	Expected []Expected        `json:"expected,omitempty"` // what the advised weights should leave
+	Moves    []BladeMove       `json:"moves,omitempty"`    // what was done to which blade
 	Step     string            `json:"step,omitempty"`     // the Key of the skipped step
 	Target   int               `json:"target,omitempty"`   // number of the event undone, redone or amended
 	Level    float64           `json:"level,omitempty"`    // m/s peak

@@ -76,7 +76,7 @@ func (s State) Repeatability() float64 {
 		case weighty(r.Fit.Weights):
 		case first == nil:
 			first = r
-		case r.Begun != first.Begun && again == nil:
+		case r.Shape == first.Shape && r.Begun != first.Begun && again == nil:
 			again = r
 		}
 	}

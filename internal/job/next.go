@@ -63,7 +63,7 @@ func (s State) goal() Step {
 	case s.Closed:
 		return Step{Stage: StageClose, Action: ActDone, What: "Nothing is left to do: the job is closed.", Why: "it can be reopened at any time."}
 	}
-	for _, find := range []func() (Step, bool){s.lookGoal, s.unsureGoal, s.abortGoal, s.firstGoal, s.openFitGoal, s.trialGoal} {
+	for _, find := range []func() (Step, bool){s.lookGoal, s.unsureGoal, s.abortGoal, s.straightenGoal, s.firstGoal, s.shapeGoal, s.openFitGoal, s.trialGoal} {
 		if st, ok := find(); ok {
 			return st
 		}
@@ -142,7 +142,8 @@ func (s State) firstGoal() (Step, bool) {
 		return Step{Stage: StageFirst, Action: ActMeasure, What: "Take the first reading, the rotor as found.",
 			Why: "everything that follows is compared with it."}, true
 	}
-	if len(s.Fits) > 0 || s.skipped(keyRepeat) || found[0].Begun != found[len(found)-1].Begun {
+	found = without(found, func(r Run) bool { return r.Shape != s.Shape })
+	if len(s.Fits) > 0 || s.skipped(keyRepeat) || len(found) == 0 || found[0].Begun != found[len(found)-1].Begun {
 		return Step{}, false
 	}
 	return Step{Stage: StageFirst, Action: ActMeasure, Skip: keyRepeat, What: "Repeat the first reading after a stop.",
@@ -228,6 +229,12 @@ func (s State) placeGoal() Step {
 			Why:  fmt.Sprintf("the run with the worked-out weights was broken off at %s; what was recorded and what is on the rotor cannot be the same.", s.mmps(a.Level))}
 	}
 	if !s.corrected() {
+		if st, ok := s.provedGoal(); ok {
+			return st
+		}
+		if ok, _ := inside(s.Levels(s.Runs[len(s.Runs)-1], s.Tolerances())); ok && s.Shape != 0 && !weighty(s.Fit.Weights) {
+			return s.closeStep("straightening the blades was enough: every sensor is inside its tolerance, its uncertainty included, without a weight.")
+		}
 		return Step{Stage: StagePlace, Action: ActFit, Purpose: PurposeCorrection, Cautions: cautionsFit,
 			What: "Take the trial weights off and fit the correction on its places.",
 			Why:  "the runs so far say which weights bring all sensors lowest."}

@@ -40,6 +40,10 @@ type State struct {
 	Surveys []int    // events that hold a blade survey
 	Skips   []Skip
 
+	Surveyed     *Surveyed      // the newest survey; nil = none
+	Straightened []Straightened // in order
+	Shape        int            // event of the newest straightening; 0 = blades as found
+
 	Running bool        // started and not yet proved to stand still
 	Begun   int         // how many times the rotor was started or found running
 	Starts  []time.Time // of the motor, also of those in undone events: heat cannot be undone
@@ -102,6 +106,7 @@ type Run struct {
 	Name    string
 	Stage   Stage
 	Fit     Fit
+	Shape   int // of the blades: event of the newest straightening before it; 0 = as found
 	Reading *phase.Reading
 	Overall []float64 // m/s rms per sensor; 0 = not measured
 }
@@ -194,7 +199,9 @@ func (s State) apply(e Event, c counted) State {
 		a := Answer{e.Number, e.Look.Item, e.Look.OK, e.Note, e.File}
 		s.Answers = append(without(s.Answers, func(b Answer) bool { return b.Item == a.Item }), a)
 	case KindSurvey:
-		s.Surveys = append(s.Surveys, e.Number)
+		s = s.surveyed(e)
+	case KindStraightened:
+		s = s.straightened(e)
 	case KindStarted:
 		s.Running, s.Aborted = true, nil
 		s.Begun++
@@ -239,7 +246,7 @@ func (s State) measured(e Event) State {
 		s.Refused = append(s.Refused, Refused{e.Number, why})
 		return s
 	}
-	r := Run{Event: e.Number, Begun: s.Begun, Fit: s.Fit, Reading: e.Reading, Overall: e.Overall}
+	r := Run{Event: e.Number, Begun: s.Begun, Fit: s.Fit, Shape: s.Shape, Reading: e.Reading, Overall: e.Overall}
 	r.Stage, r.Name = s.role()
 	s.Runs = append(s.Runs, r)
 	if s.Setup != nil {
@@ -270,6 +277,9 @@ func (s State) role() (Stage, string) {
 	switch {
 	case !weighty(s.Fit.Weights):
 		stage, name = StageFirst, "as found"
+		if s.Shape != 0 {
+			name = "straightened"
+		}
 	case s.Fit.Purpose == PurposeTrial:
 		stage, name = StageTrial, "trial "+s.Fit.Plane
 	case s.Fit.Purpose == PurposeCorrection:
@@ -281,9 +291,12 @@ func (s State) role() (Stage, string) {
 	}
 	n := 1
 	for _, r := range s.Runs {
-		if r.Fit.Event == s.Fit.Event {
+		if r.Fit.Event == s.Fit.Event && r.Shape == s.Shape {
 			n++
 		}
+	}
+	if s.Shape != 0 && weighty(s.Fit.Weights) {
+		name += ", straightened"
 	}
 	if n > 1 {
 		name += ", reading " + itoa(n)
@@ -347,9 +360,19 @@ func (s State) Case() balance.Case {
 	return c
 }
 
+// shapeName is the state of the solver in which a shape of the blades stands:
+// moved blades give the rotor another as-found vector, while the answer to
+// weights stays.
+func shapeName(shape int) string {
+	if shape == 0 {
+		return ""
+	}
+	return "blades moved in event " + itoa(shape)
+}
+
 // run reads the once-per-revolution vectors of the setup's sensors.
 func (u *Setup) run(r Run) balance.Run {
-	out := balance.Run{Name: r.Name, Weights: r.Fit.Weights, Speed: r.Reading.Speed}
+	out := balance.Run{Name: r.Name, Weights: r.Fit.Weights, Speed: r.Reading.Speed, State: shapeName(r.Shape)}
 	for _, sen := range u.Sensors {
 		out.Vectors = append(out.Vectors, u.vector(sen, r.Reading))
 	}

@@ -3,6 +3,7 @@ package surveyfile
 import (
 	"fmt"
 	"math"
+	"math/cmplx"
 	"reflect"
 	"strings"
 
@@ -117,12 +118,24 @@ type ReplySwap struct {
 	Exact  bool    `json:"exact"`
 }
 
-// ReplyChange is the predicted change of the 1x of one sensor.
+// ReplyChange is the predicted change of the 1x of one sensor: of the vector,
+// and, where the sensor was read, of its amplitude.
 type ReplyChange struct {
-	Sensor    string  `json:"sensor"`
-	Amplitude float64 `json:"amplitude"`
-	Deg       float64 `json:"phase_deg"`
-	Radius95  float64 `json:"radius95"`
+	Sensor    string   `json:"sensor"`
+	Amplitude float64  `json:"amplitude"`
+	Deg       float64  `json:"phase_deg"`
+	Radius95  float64  `json:"radius95"`
+	Now       *float64 `json:"amplitude_now,omitempty"`
+	Then      *float64 `json:"amplitude_then,omitempty"` // after the moves, known to radius95
+}
+
+// Beside is what is known of the rotor beside the survey: what the runs of a
+// job measured.
+type Beside struct {
+	Evidence blades.Evidence // the survey is filled in
+	Sensors  []string
+	Answers  []blades.Answer // of each sensor; nil = not known
+	Now      []complex128    // what each sensor shows, in the unit of the answers; nil = not read
 }
 
 // ReplyCause is the call between mass and geometry.
@@ -180,7 +193,11 @@ type ReplyVerdict struct {
 
 // Answer judges the file. It fails, with one sentence, only where the survey
 // cannot be one.
-func (f *File) Answer() (*Reply, error) {
+func (f *File) Answer() (*Reply, error) { return f.AnswerBeside(nil) }
+
+// AnswerBeside judges the file with what is known beside it, which takes the
+// place of influence coefficients and a measured couple in the file.
+func (f *File) AnswerBeside(b *Beside) (*Reply, error) {
 	s, err := f.Survey()
 	if err != nil {
 		return nil, err
@@ -192,8 +209,12 @@ func (f *File) Answer() (*Reply, error) {
 	a := reply(r, f.Convention)
 	notes := f.unknownKeys()
 	notes = append(notes, f.addPair(r, a)...)
-	notes = append(notes, f.addPrediction(r, a)...)
-	f.addCause(r, a)
+	if b != nil {
+		f.addBeside(r, a, *b)
+	} else {
+		notes = append(notes, f.addPrediction(r, a)...)
+		f.addCause(r, a)
+	}
 	for _, v := range notes {
 		a.Verdicts = append(a.Verdicts, ReplyVerdict(v))
 	}
@@ -234,15 +255,37 @@ func (f *File) addPrediction(r *blades.Result, a *Reply) []blades.Verdict {
 	if len(r.Advice.Moves) == 0 {
 		return nil
 	}
-	for i, c := range r.Advice.Change.Predict(ans, 0) {
+	for i, c := range r.Advice.Change.Predict(ans) {
 		name := ""
 		if i < len(f.Sensors) {
 			name = f.Sensors[i].Name
 		}
-		amp, deg := f.Convention.Polar(c.V)
-		a.Predicted = append(a.Predicted, ReplyChange{name, amp, deg, c.Radius95})
+		a.Predicted = append(a.Predicted, f.change(name, c))
 	}
 	return nil
+}
+
+func (f *File) change(sensor string, c blades.Change) ReplyChange {
+	amp, deg := f.Convention.Polar(c.V)
+	return ReplyChange{Sensor: sensor, Amplitude: amp, Deg: deg, Radius95: c.Radius95}
+}
+
+// addBeside tells what the moves will do to what was measured, and weighs the
+// survey against it.
+func (f *File) addBeside(r *blades.Result, a *Reply, b Beside) {
+	b.Evidence.Survey, a.Measured = r, b.Evidence.CoupleKnown
+	a.Cause = causeOf(blades.MassOrGeometry(b.Evidence))
+	if len(r.Advice.Moves) == 0 || len(b.Answers) != len(b.Sensors) {
+		return
+	}
+	for i, c := range r.Advice.Change.Predict(b.Answers) {
+		line := f.change(b.Sensors[i], c)
+		if i < len(b.Now) && !cmplx.IsNaN(b.Now[i]) {
+			now, then := cmplx.Abs(b.Now[i]), cmplx.Abs(b.Now[i]+c.V)
+			line.Now, line.Then = &now, &then
+		}
+		a.Predicted = append(a.Predicted, line)
+	}
 }
 
 func (f *File) addCause(r *blades.Result, a *Reply) {
@@ -253,12 +296,15 @@ func (f *File) addCause(r *blades.Result, a *Reply) {
 		e.CoupleCov = rotor.Isotropic(math.Pow(m.Couple.StandardError*1e-9, 2))
 		e.Sensors = 2
 	}
-	j := blades.MassOrGeometry(e)
+	a.Cause = causeOf(blades.MassOrGeometry(e))
+}
+
+func causeOf(j blades.Judgement) *ReplyCause {
 	c := &ReplyCause{Code: j.Code, Probability: known(j.P, 1), Text: j.Text, Evidence: []ReplyPiece{}, Cannot: j.Cannot}
 	for _, p := range j.Pieces {
 		c.Evidence = append(c.Evidence, ReplyPiece(p))
 	}
-	a.Cause = c
+	return c
 }
 
 // reply turns a result into people's units and the convention c.
