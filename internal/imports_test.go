@@ -12,7 +12,7 @@ import (
 // The order is the design: data flows from acq towards the page.
 var rooms = []string{
 	"durable", "rotor", "acq", "phase", "spectrum", "check", "blades", "balance", "rig",
-	"job", "watch", "store", "station", "hil", "report", "web", "notices",
+	"job", "watch", "store", "station", "hil", "picture", "report", "web", "notices",
 }
 
 // strangers never know each other, in either direction: the virtual fan must
