@@ -31,6 +31,7 @@ var commands = []command{
 	measureCommand,
 	recordCommand,
 	checkCommand,
+	delaysCommand,
 	portsCommand,
 	solveCommand,
 	surveyCommand,

@@ -4,6 +4,8 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"slices"
+	"strings"
 )
 
 // options is a flag set whose flags may stand before or after the arguments.
@@ -19,8 +21,17 @@ func newOptions(name string, e env) options {
 	return options{fs, e.stdout}
 }
 
-// parse returns the arguments that are not options; a lone "-" is an argument.
+// parse returns the arguments that are not options. A lone "-", and standard
+// input with options of its own (-?format=...), are arguments.
 func (o options) parse(args []string) (rest []string, err error) {
+	if i := slices.IndexFunc(args, func(a string) bool { return strings.HasPrefix(a, "-?") }); i >= 0 {
+		before, err := o.parse(args[:i])
+		if err != nil {
+			return nil, err
+		}
+		after, err := o.parse(args[i+1:])
+		return append(append(before, args[i]), after...), err
+	}
 	for {
 		if err := o.FlagSet.Parse(args); err != nil {
 			if err == flag.ErrHelp {

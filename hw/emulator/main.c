@@ -17,7 +17,7 @@
  *     --late A,B,C         seconds by which the analog chains lag beyond filter and converter: what the firmware does not know
  *     --tach-late S        seconds by which the tach front end lags
  *     --flip C             channel C's sensor looks the other way
- *     --open               the loopback's switch is open: the test pin reaches nothing
+ *     --open               the loop plugs are out: the test pin reaches nothing
  *     --plant SOCKET       volts and edges from a Unix socket instead:
  *                          'H' f64 dt, 3 f64 lag; then 'S' 3 f32 volts every dt, and 'E' f64 seconds, an edge, before the samples that pass it.
  *                          Sample i of channel c is the voltage at i dt - lag(c).
@@ -184,7 +184,7 @@ static double plant_volts(int c, double t)
 	return -u * (u - 1) * (u - 2) / 6 * a + (u + 1) * (u - 1) * (u - 2) / 2 * b - (u + 1) * u * (u - 2) / 2 * d + (u + 1) * u * (u - 1) / 6 * e;
 }
 
-/* ---- loopback: as long as the test pin moves, a switch leads it to the tach and, divided down, to where the sensors are plugged in */
+/* ---- loopback: as long as the test pin moves, the loop plugs lead it to the tach and, divided down, to the sockets of the sensors */
 #define TURNS 256
 #define SWING 2.27 /* V around the rest value behind the amplifiers: 5 V through 100 k and 10 k, times 10 */
 static struct {

@@ -58,7 +58,7 @@ func LagsOfWave(tones []Tone, channels []acq.Channel) ([]Lag, error) {
 			angle, l.Inverted = math.Pi/2, true
 		}
 		if off := math.Abs(turn(free.x[0] - angle)); off > nearQuarter {
-			return fmt.Errorf("%s does not show the test wave: it stands %.0f degrees from where a square wave must: is the loopback's switch closed, and does its plug go to this channel?", l.Channel, off*180/math.Pi)
+			return fmt.Errorf("%s does not show the test wave: it stands %.0f degrees from where a square wave must: is its loop plug in?", l.Channel, off*180/math.Pi)
 		}
 		turns := 2 * math.Pi * math.Round((free.x[0]-angle)/(2*math.Pi))
 		for i := range y {

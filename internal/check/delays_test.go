@@ -57,7 +57,7 @@ func TestLagsOfWave(t *testing.T) {
 		})
 	}
 	_, err := LagsOfWave(tones(rand.New(rand.NewPCG(1, 2)), waveHz, 0, 0, 0, 1e-4), oneChannel)
-	if err == nil || !strings.Contains(err.Error(), "switch") {
+	if err == nil || !strings.Contains(err.Error(), "loop plug") {
 		t.Errorf("a machine taken for the wave: %v", err)
 	}
 }
@@ -106,7 +106,7 @@ func TestLagsOfSpeeds(t *testing.T) {
 
 // broadband is a sum of many sines, so that it can be delayed by any time.
 func broadband(rng *rand.Rand, n int, rate, top float64) func(delay float64) []float32 {
-	var f, p [80]float64
+	var f, p [40]float64
 	for i := range f {
 		f[i], p[i] = 0.02*top+0.95*top*rng.Float64(), 2*math.Pi*rng.Float64()
 	}
@@ -124,7 +124,7 @@ func broadband(rng *rand.Rand, n int, rate, top float64) func(delay float64) []f
 
 func TestShiftAtOnePoint(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
-	motion := broadband(rng, 30000, 2000, 900)
+	motion := broadband(rng, 15000, 2000, 900)
 	for _, c := range []struct {
 		delay    float64
 		inverted bool
@@ -140,7 +140,14 @@ func TestShiftAtOnePoint(t *testing.T) {
 			t.Errorf("%+v: %+v %v", c, s, ok)
 		}
 	}
-	if s, ok := shiftOf(motion(0), broadband(rng, 30000, 2000, 900)(0), 2000); ok && s.SE < 1e-4 {
+	alone := func() []float32 {
+		x := make([]float32, 15000)
+		for i := range x {
+			x[i] = float32(rng.NormFloat64())
+		}
+		return x
+	}
+	if s, ok := shiftOf(alone(), alone(), 2000); ok {
 		t.Errorf("two records that have nothing in common: %+v", s)
 	}
 }
@@ -149,7 +156,7 @@ func TestShiftAtOnePoint(t *testing.T) {
 // 120 us later than S.
 func TestSwapTellsSensorsFromChannels(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 8))
-	motion := broadband(rng, 30000, 2000, 900)
+	motion := broadband(rng, 15000, 2000, 900)
 	const channel, sensor = 50e-6, 120e-6
 	first, ok1 := shiftOf(motion(0), motion(channel+sensor), 2000)
 	second, ok2 := shiftOf(motion(sensor), motion(channel), 2000)

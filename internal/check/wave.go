@@ -15,6 +15,7 @@ type Hearing struct {
 	period  float64 // s
 	turns   int
 	setup   *acq.Setup
+	single  acq.Setup // the same with one edge a turn: the wave has no marks to share a turn
 	begun   bool
 	first   float64 // s of board time
 	last    float64 // newest edge
@@ -44,9 +45,13 @@ func (h *Hearing) Add(b *acq.Block) (done bool, err error) {
 	}
 	if b.Setup != h.setup || b.Gap != acq.NoLoss {
 		h.setup, h.fitting, h.x = b.Setup, 0, nil
+		h.single = *b.Setup
+		h.single.PulsesPerTurn = 1
 	}
 	if h.x != nil {
-		h.x.Add(b, func(t *phase.Turn) { h.average.Add(t) })
+		one := *b
+		one.Setup = &h.single
+		h.x.Add(&one, func(t *phase.Turn) { h.average.Add(t) })
 	}
 	for _, e := range b.Edges {
 		at := start + e.Pos/b.Setup.Rate
@@ -64,7 +69,7 @@ func (h *Hearing) Add(b *acq.Block) (done bool, err error) {
 		return true, nil
 	}
 	if h.x == nil && start-h.first > waveComes {
-		return false, fmt.Errorf("no tach edges come in the period of the test wave, %.4g ms: close the loopback's switch, which leads the test pin to the tach and to all inputs (hw/README.md), and stop the rotor", 1e3*h.period)
+		return false, fmt.Errorf("no tach edges come in the period of the test wave, %.4g ms: put the loop plugs, which lead the test pin to the tach and to all inputs, into the sockets of sensors and head (hw/README.md)", 1e3*h.period)
 	}
 	return false, nil
 }

@@ -85,13 +85,13 @@ func TestDelaysByLoopback(t *testing.T) {
 			}
 		})
 	}
-	t.Run("the switch is open", func(t *testing.T) {
+	t.Run("the loop plugs are out", func(t *testing.T) {
 		t.Parallel()
 		e, err := b.Emulate(t.Context(), "--open", "--noise", "0.5")
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, _, err := listen(t.Context(), e.Port); err == nil || !strings.Contains(err.Error(), "switch") {
+		if _, _, err := listen(t.Context(), e.Port); err == nil || !strings.Contains(err.Error(), "loop plug") {
 			t.Errorf("%v", err)
 		}
 		if _, err := e.End(); err != nil {

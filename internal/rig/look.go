@@ -42,7 +42,7 @@ func (s *sim) running(b *Blade) float64 {
 
 // square replaces all channels by the board's test wave, which also drives the
 // tach input: the sample shows the wave as it was when its slot and filter let
-// it through.
+// it through, the edge comes as late as an edge of the mark.
 func (s *sim) square(counts []int32) {
 	period := uint64(s.loopback)
 	now := s.tick(s.sample)
@@ -59,6 +59,6 @@ func (s *sim) square(counts []int32) {
 		counts[i] = int32(level) + c.zero
 	}
 	for edge := now + (period-now%period)%period; edge < now+uint64(s.ticks); edge += period {
-		s.edge(edge)
+		s.edge(edge + uint64(math.Round(s.Board.TachDelay*s.Board.TickHz)))
 	}
 }
