@@ -62,6 +62,11 @@ func runCheck(ctx context.Context, e env, args []string) error {
 		}
 		x.Add(b)
 	}
+	if s, ok := src.(acq.Pulsed); ok {
+		if pulse, ok := s.Pulse(); ok {
+			x.Pulse(pulse)
+		}
+	}
 	p := x.Page(src.Counts())
 	if p.Source == "" {
 		p.Source = rest[0]

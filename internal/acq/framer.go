@@ -14,6 +14,7 @@ type framer interface {
 	hello() []byte                // what to write to a board that is silent; may be empty
 	looped() bool                 // the newest greeting says that the test wave is on
 	loopback(ticks uint32) []byte // what to write for a test wave; nil where the board takes no commands
+	pulse() (Pulse, bool)         // of a sampled tach
 	puzzle() string               // what is wrong when bytes come but nothing good
 	empty() string                // what is wrong when everything was read and gave no block
 	fatal() error                 // what cannot get better by waiting; nil = nothing

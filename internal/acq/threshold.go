@@ -26,6 +26,8 @@ type threshold struct {
 	mins   history
 	maxs   history
 	number uint64 // edges so far
+
+	above, seen uint64 // samples above the level, and all, since it is known
 }
 
 // bandShare is the half hysteresis band as a share of the distance from the
@@ -48,6 +50,12 @@ func (t *threshold) window(dst []Edge, x []float32) []Edge {
 	level := sign * t.level
 	for i, v := range x {
 		now := sign * float64(v)
+		if t.ready {
+			t.seen++
+			if float64(v) > t.level {
+				t.above++
+			}
+		}
 		if t.known && t.ready {
 			if t.prev <= level && now > level {
 				t.cross = float64(i) - 1 + (level-t.prev)/(now-t.prev)

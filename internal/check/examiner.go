@@ -33,6 +33,7 @@ type Examiner struct {
 	edges   []edge
 	turns   *phase.Extractor
 	average *phase.Average
+	pulse   *acq.Pulse // of a sampled tach; nil = the board made the edges
 	begun   bool
 	first   float64 // s of board time
 	last    float64
@@ -88,6 +89,9 @@ func (x *Examiner) cut(b *acq.Block) {
 	x.setup = b.Setup
 	x.samples = make([][]float32, len(b.Samples))
 }
+
+// Pulse takes what the source measured of a sampled tach.
+func (x *Examiner) Pulse(p acq.Pulse) { x.pulse = &p }
 
 // Seconds is how much board time has been seen.
 func (x *Examiner) Seconds() float64 { return x.last - x.first }

@@ -15,6 +15,7 @@ func (x *Examiner) tach(p *Page, c acq.Counts) float64 {
 		p.add("tach", "tach", Unfit, math.NaN(), "", "The source has no tach, so there is no phase.", "Wire a tach, or name its channel with tach=.")
 		return x.m.Speed
 	}
+	x.pulses(p)
 	if len(x.edges) < 8 {
 		p.add("tach", "tach", Unfit, float64(len(x.edges)), "", fmt.Sprintf("%d tach edges came in %.0f s.", len(x.edges), x.Seconds()),
 			"If the rotor turns: is the mark seen (the lamp on the sensor blinks), the gap right, the wire on the right pin? If it stands: check again while it turns at its speed.")
@@ -44,6 +45,25 @@ func (x *Examiner) tach(p *Page, c acq.Counts) float64 {
 		fmt.Sprintf("An edge scatters by %.1f us, %.2f degrees at %.0f rpm; over %d turns that leaves %.3f degrees.", jitter*1e6, deg, omega*30/math.Pi, max(1, turns), deg/math.Sqrt(float64(max(1, turns)))),
 		"A sharper mark edge, the sensor square to it and fixed, steady speed, a Schmitt trigger in front of the input.")
 	return omega
+}
+
+// pulses judges a tach that is sampled like a channel.
+func (x *Examiner) pulses(p *Page) {
+	if x.pulse == nil {
+		return
+	}
+	u := x.pulse
+	way := "rising"
+	other := "falling"
+	if u.Falling {
+		way, other = other, way
+	}
+	verdict, say := OK, ""
+	if u.UpsideDown() {
+		verdict, say = Unfit, " That is upside down: the far end of the mark is dated."
+	}
+	p.add("tach_pulse", "tach", verdict, u.Above, "", fmt.Sprintf("The pulse goes from %.3g to %.3g, threshold %.3g +- %.2g, and lies above it for %.1f %% of the time; the %s edge counts.%s", u.Low, u.High, u.Level, u.Band, 100*u.Above, way, say),
+		"Add edge="+other+" to the SOURCE word, or swap the two wires of the tach.")
 }
 
 // jitter is the median time of a turn and the scatter of one edge, from the
