@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"strings"
 
@@ -15,6 +14,7 @@ import (
 	"counterpoise/internal/blades/running"
 	"counterpoise/internal/rig"
 	"counterpoise/internal/rotor"
+	"counterpoise/internal/station/trace"
 )
 
 // runningTask is what survey --running was asked for.
@@ -65,28 +65,22 @@ func (k *runningTask) run(ctx context.Context, e env, o options, rest []string) 
 		return err
 	}
 	defer src.Close()
-	r, err := k.measure(ctx, e, src, cfg)
+	r, err := k.measure(ctx, src, cfg, base)
 	if err != nil {
 		return err
 	}
-	var moved *running.Comparison
-	if base != nil {
-		if moved, err = r.Compare(base); err != nil {
-			return err
-		}
-	}
 	if k.picture != "" {
-		if err := os.WriteFile(k.picture, []byte(r.Picture(moved)), 0o666); err != nil {
+		if err := os.WriteFile(k.picture, []byte(r.Running.Picture(r.Moved)), 0o666); err != nil {
 			return fmt.Errorf("the picture could not be written: %w; choose another place", err)
 		}
 	}
-	a := runningAnswerOf(r, moved, convention)
+	a := r.Answer(trace.View{Convention: convention})
 	if k.json {
 		enc := json.NewEncoder(e.stdout)
 		enc.SetIndent("", " ")
 		return enc.Encode(a)
 	}
-	return a.text(e.stdout)
+	return runningText(a, e.stdout)
 }
 
 // config gathers what is known: options first, then the survey, then what a
@@ -130,95 +124,25 @@ func (k *runningTask) config(c rotor.Convention, base *blades.Survey) (running.C
 	return cfg, nil
 }
 
-func (k *runningTask) measure(ctx context.Context, e env, src acq.Source, cfg running.Config) (*running.Result, error) {
-	var t *running.Track
-	for {
+func (k *runningTask) measure(ctx context.Context, src acq.Source, cfg running.Config, base *blades.Survey) (*trace.TrackResult, error) {
+	t := trace.New(trace.Config{Kind: trace.Track, Channel: k.channel, Blades: cfg, Whole: !isLive(k.source)})
+	for begun := false; ; begun = true {
 		b, err := src.Next(ctx)
-		if errors.Is(err, io.EOF) || errors.Is(err, context.Canceled) && t != nil {
+		if errors.Is(err, io.EOF) || errors.Is(err, context.Canceled) && begun {
 			break
 		}
 		if err != nil {
 			return nil, err
 		}
-		if t == nil {
-			if cfg.Channel, err = channelOf(b.Setup, k.channel); err != nil {
-				return nil, err
-			}
-			t = running.New(cfg)
-		}
-		t.Add(b)
-		if isLive(k.source) && t.Steady() && t.Turns() >= k.turns {
+		if t.Add(b) {
 			break
 		}
 	}
-	if t == nil {
-		return nil, errors.New("the source holds no samples, so no blade was seen: look at the file or the board")
-	}
-	return t.Result()
+	return t.TrackResult(base)
 }
 
-func channelOf(s *acq.Setup, word string) (int, error) {
-	var names []string
-	for i, c := range s.Channels {
-		if c.Name == word || fmt.Sprint(i) == word {
-			return i, nil
-		}
-		names = append(names, c.Name)
-	}
-	return 0, fmt.Errorf("there is no channel %q: name the distance sensor's with --channel, one of %s", word, strings.Join(names, ", "))
-}
-
-type runningAnswer struct {
-	Schema     int              `json:"schema"`
-	Convention rotor.Convention `json:"convention"`
-	SpeedRPM   float64          `json:"speed_rpm"`
-	Turns      int              `json:"revolutions"`
-	Blade1Deg  *float64         `json:"blade_1_deg"`
-	Blades     []runningBlade   `json:"blades"`
-	Straighten *float64         `json:"running_share"` // of the deflection at standstill that is left at speed
-	ShareSE    *float64         `json:"running_share_standard_error"`
-	Notes      []string         `json:"notes"`
-}
-
-type runningBlade struct {
-	Blade    int      `json:"blade"`
-	Seen     bool     `json:"seen"`
-	Track    *float64 `json:"track_mm"` // from the mean, + downstream
-	TrackSE  *float64 `json:"track_standard_error_mm"`
-	Spacing  *float64 `json:"spacing_error_deg"`
-	SpacSE   *float64 `json:"spacing_standard_error_deg"`
-	Passes   *float64 `json:"passes_ms"`
-	Pitch    *float64 `json:"pitch_deg"`
-	PitchSE  *float64 `json:"pitch_standard_error_deg"`
-	Static   *float64 `json:"standstill_mm"`
-	Moved    *float64 `json:"moved_mm"`
-	MovedSE  *float64 `json:"moved_standard_error_mm"`
-	StandOut bool     `json:"stands_out"`
-}
-
-func runningAnswerOf(r *running.Result, moved *running.Comparison, c rotor.Convention) *runningAnswer {
-	out := &runningAnswer{Schema: 1, Convention: c, SpeedRPM: rotor.RPM(r.Speed), Turns: r.Turns, Blades: []runningBlade{}, Notes: append([]string{}, r.Notes...)}
-	if !math.IsNaN(r.Blade1) {
-		out.Blade1Deg = number(c.Degrees(r.Blade1))
-	}
-	const degrees = 180 / math.Pi
-	for i, b := range r.Blades {
-		x := runningBlade{Blade: b.Number, Seen: b.Seen, Track: number(b.Height * 1e3), TrackSE: number(b.HeightSD * 1e3), Spacing: number(b.Off * degrees),
-			SpacSE: number(b.AngleSD * degrees), Passes: number(b.Passes * 1e3), Pitch: number(b.Pitch * degrees), PitchSE: number(b.PitchSD * degrees)}
-		if moved != nil {
-			m := moved.Blades[i]
-			x.Static, x.Moved, x.MovedSE, x.StandOut = number(m.Static*1e3), number(m.Moved*1e3), number(m.MovedSD*1e3), m.StandsOut
-		}
-		out.Blades = append(out.Blades, x)
-	}
-	if moved != nil {
-		out.Straighten, out.ShareSE = number(moved.Share), number(moved.ShareSD)
-		out.Notes = append(out.Notes, moved.Notes...)
-	}
-	return out
-}
-
-func (a *runningAnswer) text(w io.Writer) error {
+// runningText is the answer for people.
+func runningText(a *trace.TrackAnswer, w io.Writer) error {
 	p := &printer{w: w}
 	p.f("%d blades at %.0f rpm, %d revolutions; heights from the mean, + downstream; errors are standard errors\n", len(a.Blades), a.SpeedRPM, a.Turns)
 	for _, b := range a.Blades {

@@ -276,3 +276,6 @@ func (f *Fit) Strongest(channel int) (m Mode, ok bool) {
 	}
 	return m, ok
 }
+
+// Index is the channel of the Sweep that channel i of the fit stands for.
+func (f *Fit) Index(i int) int { return f.index[i] }

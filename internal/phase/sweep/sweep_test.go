@@ -71,17 +71,31 @@ func TestPicture(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, c := range []rotor.Convention{rotor.WithRotation, rotor.AgainstRotation} {
-		svg := Picture(s, f, 0, c)
-		for _, want := range []string{"<svg", `class="turns"`, `class="modes"`, `class="resonance"`, "DE &lt;H&gt;", "</svg>", ">1500<"} {
-			if !strings.Contains(svg, want) {
-				t.Errorf("the picture holds no %q", want)
+		d := Drawing{Sweep: s, Fit: f, Convention: c}
+		for name, svg := range map[string]string{"bode": d.Bode(), "polar": d.Polar(), "whole": d.Whole()} {
+			wanted := []string{"<svg", `class="turns"`, `class="modes"`, "DE &lt;H&gt;", "</svg>"}
+			if name != "polar" {
+				wanted = append(wanted, `class="resonance"`, ">1500<")
+			}
+			for _, want := range wanted {
+				if !strings.Contains(svg, want) {
+					t.Errorf("%s holds no %q", name, want)
+				}
+			}
+			if strings.Contains(svg, "NaN") || strings.Contains(svg, "Inf") {
+				t.Errorf("%s holds numbers that are none", name)
 			}
 		}
-		if strings.Contains(svg, "NaN") || strings.Contains(svg, "Inf") {
-			t.Error("the picture holds numbers that are none")
-		}
 	}
-	if svg := Picture(&Sweep{Channels: s.Channels, Orders: []int{1}}, nil, 0, rotor.WithRotation); !strings.Contains(svg, "no revolution to draw") {
+	if svg := (Drawing{Sweep: &Sweep{Channels: s.Channels, Orders: []int{1}}}).Whole(); !strings.Contains(svg, "no revolution to draw") {
 		t.Error("an empty sweep has no picture that says so")
+	}
+	if svg := (Drawing{Sweep: s}).Bode(); !strings.Contains(svg, `class="turns"`) || strings.Contains(svg, `class="modes"`) {
+		t.Error("a sweep that still grows is not drawn with its turns alone")
+	}
+	// A quarter turn with rotation stands on the left, for the rotor turns anticlockwise.
+	p := Drawing{Sweep: s, Fit: f}.prepare()
+	if x, y := p.polar(complex(0, p.rim())); !(math.Abs(x-(polarX-polarR)) <= 1e-9 && math.Abs(y-polarY) <= 1e-9) {
+		t.Errorf("90 degrees with rotation stands at %.1f, %.1f", x, y)
 	}
 }
