@@ -16,7 +16,7 @@ import (
 	"counterpoise/internal/store"
 )
 
-var demoCommand = command{"demo", "[--auto [--json]] [--rig NAME] [--seed N]", "a virtual fan, the daemon and its page", runDemo}
+var demoCommand = command{"demo", "[--auto [--json]] [--rig NAME] [--seed N] [--pace X]", "a virtual fan, the daemon and its page", runDemo}
 
 func runDemo(ctx context.Context, e env, args []string) error {
 	o := newOptions("demo", e)
@@ -26,6 +26,7 @@ func runDemo(ctx context.Context, e env, args []string) error {
 	asJSON := o.Bool("json", false, "with --auto: print JSON")
 	list := o.Bool("list", false, "list the virtual fans")
 	listen := o.String("listen", station.DefaultListen, "host:port of the page; the next free port where it is taken")
+	pace := o.Float64("pace", 1, "how many times faster than the wall clock the virtual fan's time goes by")
 	data := o.String("data", "", "folder of the jobs; without it one of this fan's own in the user's cache")
 	rest, err := o.parse(args)
 	switch {
@@ -35,6 +36,8 @@ func runDemo(ctx context.Context, e env, args []string) error {
 		return fmt.Errorf("%w: demo takes no argument, only options; %q is one too many", errUsage, rest[0])
 	case *asJSON && !*auto:
 		return fmt.Errorf("%w: --json belongs to --auto", errUsage)
+	case !(*pace >= 0.1 && *pace <= 100):
+		return fmt.Errorf("%w: --pace is a number from 0.1 to 100; 1 is the pace of a real fan", errUsage)
 	case *list:
 		_, err := fmt.Fprintln(e.stdout, strings.Join(rig.Names(), "\n"))
 		return err
@@ -45,6 +48,9 @@ func runDemo(ctx context.Context, e env, args []string) error {
 	}
 	if *auto {
 		return runAuto(ctx, e, r, *name, *seed, *asJSON)
+	}
+	if err := r.SetPace(*pace); err != nil {
+		return err
 	}
 	return demoPage(ctx, e, r, *listen, cmp.Or(*data, demoData(*name, *seed)))
 }

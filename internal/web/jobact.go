@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"counterpoise/internal/job"
+	"counterpoise/internal/rig"
 	"counterpoise/internal/rotor"
 )
 
@@ -164,11 +165,28 @@ func (b *bench) carryOut(ctx context.Context, s job.State, a jobAct) error {
 		e.Kind = job.KindClosed
 	case "reopen":
 		e.Kind = job.KindReopened
+		if virtual {
+			return b.reopen(ctx, s, e)
+		}
 	default:
 		return fmt.Errorf("a job cannot %q: it knows %s", a.Do, jobActs)
 	}
 	_, err := b.job.Append(ctx, e)
 	return err
+}
+
+// reopen opens a job on the virtual fan again. A fan that was made anew with the
+// program, or served another job since, first gets the weights of this one back.
+func (b *bench) reopen(ctx context.Context, s job.State, e job.Event) error {
+	f := b.st.Fan.State()
+	kept := slices.Equal(f.Weights, s.Fit.Weights) && (f.Motion == rig.Still) != s.Running
+	if !kept && f.Motion != rig.Still {
+		return errors.New(say("job.reopen.turning"))
+	}
+	if _, err := b.job.Append(ctx, e); err != nil || kept {
+		return err
+	}
+	return b.resume(ctx)
 }
 
 const jobActs = "operator, look, survey, start, running, measure, cancel, abort, stop, fit, skip, undo, redo, note, close and reopen"

@@ -3,6 +3,8 @@ package web
 import (
 	"context"
 	"os"
+	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -10,52 +12,86 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-// person works the page by clicks and typing alone.
+// person works the page of the real program by clicks and typing alone.
 type person struct {
 	t    *testing.T
 	ctx  context.Context
-	bed  *bed
+	demo *demo
 	name string
 	c    *console
-	url  string // path of the job, below the bed's address
+	url  string // path of the job, below the program's address
 	log  []string
+	wide bool // a wide window instead of a phone
 
-	crashAt string // blade before whose reading the program ends and begins again, once
+	crashAt string            // blade before whose reading the program is killed, once
+	seen    func(view string) // called once for every kind of view, where it is set
+	met     map[string]bool   // the kinds of view that were met
 }
 
-// crash ends the program and begins it again on the same folder.
+// crash kills the program and begins it again on the same folder. Every event
+// that was there before is there afterwards, as it was.
 func (p *person) crash() {
-	p.bed.end()
-	p.bed.begin()
+	p.t.Helper()
+	before := p.demo.events(p.url)
+	p.demo.kill()
+	p.demo.begin()
+	if n := lostEvents(before, p.demo.events(p.url)); n > 0 {
+		p.t.Errorf("%d of %d events are lost or altered after a kill", n, len(before))
+	}
 	p.look()
+}
+
+// window takes the size of the person's window.
+func (p *person) window() {
+	if p.wide {
+		do(p.t, p.ctx, chromedp.EmulateViewport(wideWide, wideHigh))
+		return
+	}
+	do(p.t, p.ctx, phone(phoneHigh))
+}
+
+const wideWide, wideHigh = 1280, 900
+
+// meet looks at a view of a kind that was not met before.
+func (p *person) meet(view string) {
+	if p.seen == nil || p.met[view] {
+		return
+	}
+	if p.met == nil {
+		p.met = map[string]bool{}
+	}
+	p.met[view] = true
+	p.seen(view)
 }
 
 type css = chromedp.CSS
 
-// slowly skips a whole job in a browser under the race detector, see raceOn.
+// slowly skips what the race detector would not see: the program that is driven
+// is a process of its own, built without it.
 func slowly(t *testing.T) {
 	t.Helper()
 	if raceOn {
-		t.Skip("whole jobs in a browser run without the race detector; TestManyHandsOnOneJob runs the same goroutines under it")
+		t.Skip("the program under test is another process, so the race detector sees nothing here; TestManyHandsOnOneJob runs the same goroutines under it")
 	}
 }
 
-func newPerson(t *testing.T, ctx context.Context, b *bed, name string) *person {
+func newPerson(t *testing.T, ctx context.Context, d *demo, name string) *person {
 	c := &console{}
 	do(t, ctx)
 	c.listen(t, ctx)
-	return &person{t: t, ctx: ctx, bed: b, name: name, c: c}
+	return &person{t: t, ctx: ctx, demo: d, name: name, c: c}
 }
 
 // begin goes from the live page to a new job.
 func (p *person) begin() {
-	do(p.t, p.ctx, chromedp.Navigate(p.bed.home), chromedp.Click(css(`header a.button`)), chromedp.WaitVisible(css(`[name="by"]`)),
-		chromedp.SendKeys(css(`[name="by"]`), p.name), chromedp.Click(css(`main button.big`)), chromedp.WaitVisible(css(`#step`)))
+	do(p.t, p.ctx, chromedp.Navigate(p.demo.home), chromedp.Click(css(`header a.button`)), chromedp.WaitVisible(css(`[name="by"]`)))
+	p.meet("the jobs")
+	do(p.t, p.ctx, chromedp.SendKeys(css(`[name="by"]`), p.name), chromedp.Click(css(`main button.big`)), chromedp.WaitVisible(css(`#step`)))
 	p.url = ask[string](p.t, p.ctx, `location.pathname`)
 }
 
 func (p *person) look() {
-	do(p.t, p.ctx, chromedp.Navigate(p.bed.home+p.url), chromedp.WaitVisible(css(`#step`)))
+	do(p.t, p.ctx, chromedp.Navigate(p.demo.home+p.url), chromedp.WaitVisible(css(`#step`)))
 }
 
 // at is what the page offers next.
@@ -105,6 +141,7 @@ func (p *person) step() (action string) {
 	p.idle()
 	action, stage := p.at()
 	p.log = append(p.log, stage+"/"+action)
+	p.meet(stage + ", " + action)
 	if ask[bool](p.t, p.ctx, `!!document.querySelector(".act a.big")`) {
 		p.survey()
 		return "survey"
@@ -122,12 +159,18 @@ func (p *person) survey() {
 	t, ctx := p.t, p.ctx
 	p.press(`.act a.big`)
 	if ask[bool](t, ctx, `!!document.querySelector('[name="chord"]')`) {
+		p.meet("a survey begins")
 		p.press(`.survey button.big`)
 	}
+	moved := 0
 	for {
 		next := ask[string](t, ctx, `document.querySelector("#h-now").innerText`)
 		if !strings.HasPrefix(next, "Turn blade") {
-			break
+			if moved++; moved > 2 || !ask[bool](t, ctx, `!!document.querySelector('button[value="moved"]')`) {
+				break
+			}
+			p.press(`button[value="moved"]`) // straightened as advised, and read again
+			continue
 		}
 		if p.crashAt != "" && strings.Contains(next, p.crashAt) {
 			p.crashAt = ""
@@ -139,13 +182,13 @@ func (p *person) survey() {
 			continue
 		}
 		if strings.Contains(next, "blade 4") {
-			p.picture("survey")
+			p.meet("a survey goes on")
 		}
 		shown := ask[[]string](t, ctx, `[...document.querySelectorAll(".ruler strong")].map(e => e.innerText.match(/[-0-9.]+/)[0])`)
 		do(t, ctx, chromedp.SendKeys(css(`[name="leading"]`), shown[0]), chromedp.SendKeys(css(`[name="trailing"]`), shown[1]))
 		p.press(`.reading-now button.big`)
 	}
-	p.picture("survey-result")
+	p.meet("a survey's result")
 	p.press(`button[value="finish"]`)
 }
 
@@ -163,85 +206,125 @@ func (p *person) walk(stop func(action, stage string) bool) {
 	p.t.Fatalf("the job did not end: %v\n%s", p.log, p.text())
 }
 
-// A whole two-plane job with its survey by clicks and typing alone, on a phone,
-// with a reload and with the program ended and begun again in the middle.
-func TestJobByHandOnPhone(t *testing.T) {
+// mids are the moments in the middle of every stage at which the page is loaded
+// again and then the program is killed: before a step is done, or while the
+// reading that it asks for is being taken.
+var mids = []struct {
+	stage, action string
+	reading       bool
+}{
+	{"look", "look", false}, {"first reading", "measure", true}, {"trial", "start", false}, {"trial", "measure", true},
+	{"place", "fit", false}, {"proof", "measure", true}, {"close", "close", false}, {"close", "done", false},
+}
+
+// A whole two-plane job with its survey by clicks and typing alone, the page
+// loaded again and the program killed in the middle of every stage and in the
+// middle of the survey.
+func TestJobByHand(t *testing.T) {
 	slowly(t)
-	b := newBed(t)
-	p := newPerson(t, browser(t), b, "Ada")
-	do(t, p.ctx, phone(phoneHigh))
+	t.Run("phone", func(t *testing.T) { jobByHand(t, false) })
+	if long() {
+		t.Run("wide", func(t *testing.T) { jobByHand(t, true) })
+	}
+}
+
+// long reports whether the long trials were asked for; "campaign page" does.
+func long() bool { return os.Getenv("COUNTERPOISE_LONG") != "" }
+
+func jobByHand(t *testing.T, wide bool) {
+	p := newPerson(t, browser(t), newDemo(t, 10), "Ada")
+	p.wide, p.crashAt = wide, "blade 3"
+	p.window()
 	p.begin()
-	p.walk(func(string, string) bool { return ask[bool](t, p.ctx, `!!document.querySelector(".act a.big")`) })
-	p.crashAt = "blade 3" // in the middle of the survey
-	p.walk(func(action, stage string) bool { return stage == "first reading" && action == "measure" })
-	p.crash() // the rotor was running: the virtual one now stands, and that is recorded
-	if action, _ := p.at(); action != "start" {
-		t.Errorf("begun again in the middle of a run, the job offers %q", action)
-	}
-	p.walk(func(action, stage string) bool { return stage == "trial" && action == "fit" })
-	p.picture("job-trial")
-	do(t, p.ctx, chromedp.Reload(), chromedp.WaitVisible(css(`#step`)))
-	if _, stage := p.at(); stage != "trial" {
-		t.Errorf("after a reload the job is at %q", stage)
-	}
-	p.step() // the trial weight is on
-	p.crash()
-	if n := len(b.rig.State().Weights); n != 1 {
-		t.Errorf("after the program was begun again %d weights are on the virtual fan, want the trial weight", n)
-	}
-	fits(t, p.ctx)
-	p.walk(func(action, _ string) bool {
-		return action == "fit" && ask[bool](t, p.ctx, `document.querySelectorAll(".placing").length === 2`)
+	caught, left := 0, slices.Clone(mids)
+	p.walk(func(action, stage string) bool {
+		if len(left) > 0 && left[0].stage == stage && left[0].action == action && len(p.log) > 2 {
+			if p.interrupt(left[0].reading) {
+				caught++
+			}
+			left = left[1:]
+		}
+		return false
 	})
-	p.picture("job-place")
-	p.walk(func(action, stage string) bool { return stage == "proof" })
-	p.crash()
-	p.walk(func(action, _ string) bool { return action == "close" })
-	p.crash()
-	p.picture("job-close")
-	p.walk(nil)
+	if p.interrupt(false); len(left) > 1 || caught == 0 {
+		t.Errorf("%d moments were not met (%v), %d readings were caught while they were taken", len(left)-1, left, caught)
+	}
 	if text := p.text(); !strings.Contains(text, say("job.closing.balanced")) {
 		t.Errorf("the closed job does not say that it is balanced:\n%s", text)
 	}
-	t.Log(strings.Join(p.log, " "))
+	fits(t, p.ctx)
+	t.Logf("%d kills, %d while a reading was taken: %s", len(mids)+1, caught, strings.Join(p.log, " "))
 	p.c.forgive("ERR_CONNECTION_REFUSED") // the stream, while the program was ended
 	p.c.forgive("ERR_INCOMPLETE_CHUNKED_ENCODING")
+	p.c.forgive("ERR_CONNECTION_RESET")
 	p.c.check(t)
 }
 
-// In a wide window a second browser looks on: it follows without being asked,
-// is refused with a sentence when it operates, and may take the job over.
-func TestTwoBrowsersAndAWideWindow(t *testing.T) {
+// interrupt loads the page again and kills the program. Where nothing was going
+// on, the page offers the same step as before; a run that was going on is over,
+// because the virtual rotor stands when the program begins.
+func (p *person) interrupt(reading bool) (caught bool) {
+	p.t.Helper()
+	step := func() string {
+		return ask[string](p.t, p.ctx, `[...document.querySelectorAll("#step h2, #step .why, .todo")].map(e => e.innerText).join(" ")`)
+	}
+	was, stage := p.at()
+	before := step()
+	do(p.t, p.ctx, chromedp.Reload(), chromedp.WaitVisible(css(`#step`)))
+	if after := step(); after != before {
+		p.t.Errorf("loading the page again turned\n%s\ninto\n%s", before, after)
+	}
+	on := p.demo.weights(p.url)
+	if reading {
+		p.press(`#step .act button.big`)
+		caught = ask[string](p.t, p.ctx, `document.querySelector("#step").dataset.doing`) == "reading"
+	}
+	p.crash()
+	if n := p.demo.weights(p.url); n != on && was != "done" {
+		p.t.Errorf("%s: %d weights were on the virtual fan, %d after the program was killed", stage, on, n)
+	}
+	action, now := p.at()
+	if caught {
+		if action != "start" {
+			p.t.Errorf("%s: killed in a reading, begun again at %s, %s", stage, now, action)
+		}
+	} else if after := step(); !reading && after != before {
+		p.t.Errorf("after a kill\n%s\nbecame\n%s", before, after)
+	}
+	return caught
+}
+
+// A second browser looks on: it follows without being asked, sees what is
+// refused to it, and may take the job over.
+func TestTwoBrowsers(t *testing.T) {
 	slowly(t)
-	b := newBed(t)
+	d := newDemo(t, 15)
 	first := browser(t)
-	ada := newPerson(t, first, b, "Ada")
-	do(t, ada.ctx, chromedp.EmulateViewport(1200, 900))
+	ada := newPerson(t, first, d, "Ada")
+	ada.wide = true
+	ada.window()
 	ada.begin()
 	other, cancel := chromedp.NewContext(first, chromedp.WithNewBrowserContext())
 	defer cancel()
-	bob := newPerson(t, other, b, "Bob")
+	bob := newPerson(t, other, d, "Bob")
 	bob.url = ada.url
-	do(t, bob.ctx, phone(phoneHigh))
+	bob.window()
 	bob.look()
-	if text := bob.text(); !strings.Contains(text, "Ada operates this job") {
-		t.Errorf("the onlooker is not told who operates:\n%s", text)
+	if text := bob.text(); !strings.Contains(text, "Ada operates this job") || strings.Contains(text, say("job.look.yes")) {
+		t.Errorf("the onlooker is not told who operates, or may press what is not his:\n%s", text)
 	}
-	ada.walk(func(_, stage string) bool { return stage == "first reading" })
-	bob.until(`document.querySelector("#step").dataset.stage === "first reading"`)
+	ada.walk(func(action, stage string) bool { return stage == "first reading" && action == "measure" })
+	bob.until(`document.querySelector("#step").dataset.stage === "first reading" && document.querySelector("#step").dataset.action === "measure"`)
 	until(t, bob.ctx, `(document.querySelector(".hand details").open = true)`)
 	do(t, bob.ctx, chromedp.SendKeys(css(`.hand [name="by"]`), "Bob"), chromedp.SendKeys(css(`.hand [name="note"]`), "agreed with Ada"))
 	bob.press(`.hand button`)
 	ada.until(`document.querySelector(".hand")`)
-	bob.walk(nil)
-	if text := bob.text(); !strings.Contains(text, say("job.closing.balanced")) {
-		t.Errorf("the job did not end balanced:\n%s", text)
+	if text := ada.text(); !strings.Contains(text, "Bob operates this job") {
+		t.Errorf("who lost the job is not told so:\n%s", text)
 	}
-	do(t, bob.ctx, chromedp.Navigate(b.home+bob.url+"/compare"), chromedp.WaitVisible(css(`#h-diff`)))
-	if text := bob.text(); !strings.Contains(text, say("compare.sure")) {
-		t.Errorf("as found against the proof shows no change:\n%s", text)
-	}
-	bob.picture("compare")
+	bob.walk(func(_, stage string) bool { return stage == "trial" })
+	ada.until(`document.querySelector("#step").dataset.stage === "trial"`)
+	do(t, bob.ctx, chromedp.Navigate(d.home+bob.url+"/compare"), chromedp.WaitVisible(css(`#h-diff`)))
 	bob.c.check(t)
 	ada.c.check(t)
 }
@@ -250,9 +333,9 @@ func TestTwoBrowsersAndAWideWindow(t *testing.T) {
 // passes at AA, also with messages shown.
 func TestJobFormsInBrowser(t *testing.T) {
 	slowly(t)
-	b := newBed(t)
-	p := newPerson(t, browser(t), b, "Ada")
-	do(t, p.ctx, phone(phoneHigh), chromedp.Navigate(b.home+"/stations/bench%20fan/jobs"), chromedp.WaitVisible(css(`[name="by"]`)))
+	d := newDemo(t, 15)
+	p := newPerson(t, browser(t), d, "Ada")
+	do(t, p.ctx, phone(phoneHigh), chromedp.Navigate(d.home+"/stations/bench-fan/jobs"), chromedp.WaitVisible(css(`[name="by"]`)))
 	ask[bool](t, p.ctx, `(document.querySelector("main details").open = true)`)
 	do(t, p.ctx, chromedp.SendKeys(css(`[name="by"]`), "Ada"), chromedp.SendKeys(css(`[name="tolerance"]`), "o.7"))
 	p.press(`main button.big`)
@@ -291,6 +374,62 @@ func TestJobFormsInBrowser(t *testing.T) {
 	check("the job")
 	t.Log("looked at: ", views)
 	p.c.check(t)
+}
+
+// Every kind of view that a whole job shows is free of violations at AA and fits
+// its window, on a phone and wide, light and dark.
+func TestEveryView(t *testing.T) {
+	slowly(t)
+	if !long() {
+		t.Skip("a long trial: go run ./cmd/campaign page")
+	}
+	for _, wide := range []bool{false, true} {
+		p := newPerson(t, browser(t), newDemo(t, 4), "Ada")
+		p.wide = wide
+		size := "phone"
+		if wide {
+			size = "wide"
+		}
+		var views []string
+		p.seen = func(view string) {
+			views = append(views, view)
+			t.Run(size+"/"+view, func(t *testing.T) { p.inspect(t, size+"-"+view) })
+		}
+		p.window()
+		do(t, p.ctx, chromedp.Navigate(p.demo.home), chromedp.WaitVisible(css(`#polar .tip`)))
+		p.meet("live")
+		p.begin()
+		p.walk(nil)
+		p.meet("closed")
+		do(t, p.ctx, chromedp.Navigate(p.demo.home+p.url+"/compare"), chromedp.WaitVisible(css(`#h-diff`)))
+		p.meet("compare")
+		do(t, p.ctx, chromedp.Navigate(p.demo.home+p.url+"/survey"), chromedp.WaitVisible(css(`main`)))
+		p.meet("the survey afterwards")
+		do(t, p.ctx, chromedp.Navigate(p.demo.home+"/case"), chromedp.WaitVisible(css(`main`)))
+		p.meet("a case")
+		do(t, p.ctx, chromedp.Navigate(p.demo.home+"/login"), chromedp.WaitVisible(css(`main`)))
+		p.meet("login")
+		t.Logf("%s: %d views: %s", size, len(views), strings.Join(views, "; "))
+		p.c.check(t)
+	}
+}
+
+// inspect looks at the view as it is, in both looks; the window stays as it was.
+func (p *person) inspect(t *testing.T, name string) {
+	fits(t, p.ctx)
+	ask[bool](t, p.ctx, axe(t)+"; true")
+	for _, theme := range []string{"light", "dark"} {
+		ask[string](t, p.ctx, `document.documentElement.dataset.theme = "`+theme+`"`)
+		for _, v := range violations(t, p.ctx) {
+			t.Errorf("%s: %s", theme, v)
+		}
+		if dir := os.Getenv("COUNTERPOISE_SHOTS"); dir != "" {
+			png, err := chromedp.Run(p.ctx, chromedp.FullScreenshot(100))
+			must(t, err)
+			must(t, os.WriteFile(filepath.Join(dir, strings.NewReplacer(" ", "-", ",", "", "'", "").Replace(name)+"-"+theme+".png"), png, 0o644))
+		}
+	}
+	ask[bool](t, p.ctx, `(delete document.documentElement.dataset.theme, true)`)
 }
 
 // picture keeps what a person should look at, in both looks.

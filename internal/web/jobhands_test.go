@@ -13,18 +13,18 @@ import (
 
 // hands works a job over HTTP as the page's script and other programs do.
 type hands struct {
-	t   *testing.T
-	bed *bed
-	job string
+	t    *testing.T
+	home string
+	job  string
 }
 
 func (h hands) post(path, body string) (code int, got map[string]any) {
-	r, err := http.NewRequest("POST", h.bed.home+path, strings.NewReader(body))
+	r, err := http.NewRequest("POST", h.home+path, strings.NewReader(body))
 	if err != nil {
 		h.t.Error(err)
 		return 0, nil
 	}
-	r.Header.Set("Origin", h.bed.home)
+	r.Header.Set("Origin", h.home)
 	resp, err := http.DefaultClient.Do(r)
 	if err != nil {
 		h.t.Error(err)
@@ -47,7 +47,7 @@ func (h hands) act(do, more string) map[string]any {
 // await follows the stream until the job has so many events and nothing is being done.
 func (h hands) await(events float64) {
 	h.t.Helper()
-	resp, err := http.Get(h.bed.home + h.job + "/stream")
+	resp, err := http.Get(h.home + h.job + "/stream")
 	must(h.t, err)
 	defer resp.Body.Close()
 	end := time.AfterFunc(time.Minute, func() { resp.Body.Close() })
@@ -73,7 +73,7 @@ func (h hands) await(events float64) {
 // refused while one is taken.
 func TestManyHandsOnOneJob(t *testing.T) {
 	b := newBed(t)
-	h := hands{t: t, bed: b}
+	h := hands{t: t, home: b.home}
 	_, got := h.post("/api/v1/stations/bench%20fan/jobs", `{"name":"many hands","by":"Ada","side":"the inlet side"}`)
 	h.job = "/api/v1/stations/bench%20fan/jobs/" + got["id"].(string)
 	seen := got["events"].(float64)

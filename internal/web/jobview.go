@@ -103,12 +103,12 @@ func (v View) velocity() Scale {
 
 // state writes the job as it is now.
 func (b *bench) state(ctx context.Context, v View) (JobState, error) {
+	busy, _ := b.busy.get() // before the state: a reading that ends in between shows as going on, never as not taken
 	s := b.job.State()
 	events, err := b.job.Events(ctx)
 	if err != nil {
 		return JobState{}, err
 	}
-	busy, _ := b.busy.get()
 	out := JobState{Schema: 1, ID: b.id, Name: b.name, Station: b.st.Name(), Events: s.Events, Operator: s.Operator, Running: s.Running,
 		Closed: s.Closed, Remark: s.Remark, Notice: b.job.Notice(), Step: s.Next(b.desk.now()), Busy: busy,
 		Weights: []FanWeight{}, Readings: []JobReading{}, Refused: []Line{}, History: []JobEvent{}}
