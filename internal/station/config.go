@@ -38,6 +38,10 @@ type ChannelConfig struct {
 	Direction string  // where the sensor points, in words, for the report
 	Tolerance float64 // m/s peak at 1x; 0 = from the balance grade
 	Delay     float64 // s, added to the delay the source states
+
+	// Of a distance sensor that sees the blades pass: where it looks, rad from the
+	// tach with rotation, and at which radius, m. Radius 0 = it is none.
+	Aim, AimRadius float64
 }
 
 // The file as people write it: their units, their angles.
@@ -87,6 +91,8 @@ type fileChannel struct {
 	Direction   string  `toml:"direction"`
 	ToleranceMM float64 `toml:"tolerance_mm_s"` // rms
 	DelayUS     float64 `toml:"delay_us"`
+	AimDeg      float64 `toml:"aim_deg"`
+	AimRadiusMM float64 `toml:"aim_radius_mm"`
 }
 
 // ReadConfig reads station.toml. Every wrong value is reported with its name,
@@ -160,9 +166,12 @@ func (f fileStation) station(at string, bad *problems) StationConfig {
 		bad.check(ch.Name != "", "%s: name is missing", where)
 		bad.within(where+": tolerance_mm_s", ch.ToleranceMM, 0, 1000)
 		bad.within(where+": delay_us", ch.DelayUS, -1e6, 1e6)
+		bad.within(where+": aim_deg", ch.AimDeg, -360, 360)
+		bad.within(where+": aim_radius_mm", ch.AimRadiusMM, 0, 1e5)
 		s.Channels = append(s.Channels, ChannelConfig{
 			Name: ch.Name, Direction: ch.Direction, Delay: ch.DelayUS * 1e-6,
 			Tolerance: ch.ToleranceMM * 1e-3 / rotor.RMS.OfPeak(),
+			Aim:       s.Convention.Radians(ch.AimDeg), AimRadius: ch.AimRadiusMM * 1e-3,
 		})
 	}
 	return s

@@ -16,7 +16,9 @@ type loop struct {
 	s       *Station
 	phase   *phase.Extractor
 	rolling *phase.Average // what the page and the metrics show
-	taking  *taker         // the reading somebody waits for; nil most of the time
+	scatter scatter
+	taking  *taker    // the reading somebody waits for; nil most of the time
+	trace   *follower // the change of speed or the blades that somebody follows; nil most of the time
 	setup   *acq.Setup
 	shown   time.Time
 	latency time.Duration // of the newest turn
@@ -56,12 +58,17 @@ func (l *loop) block(b *acq.Block) {
 	if b.Setup != l.setup || b.Gap != acq.NoLoss { // an average never spans a gap
 		l.setup = b.Setup
 		l.rolling.Reset()
+		l.scatter.reset()
 		if l.taking != nil {
 			l.taking.restart()
 		}
 	}
 	l.listen()
 	l.phase.Add(b, l.turn)
+	if l.taking != nil && l.taking.hear(b) {
+		l.taking = nil
+	}
+	l.follow(b)
 	l.spectra.Add(b)
 	l.levels.Add(b)
 	l.wave.add(b)
@@ -88,9 +95,11 @@ func (l *loop) listen() {
 func (l *loop) turn(t *phase.Turn) {
 	l.rolling.Add(t)
 	if l.taking != nil && l.taking.add(t) {
-		l.taking.done <- l.taking.avg.Reading()
-		l.taking = nil
+		if l.taking.finish() {
+			l.taking = nil
+		}
 	}
+	l.scatter.add(t, len(l.setup.Channels))
 	l.level = max(l.level, level(t, l.setup))
 	l.latency = time.Since(l.began)
 }
@@ -120,7 +129,10 @@ func (l *loop) publish() {
 		if st.Motion == phase.Turning && l.rolling.Turns() >= 2 {
 			r := l.rolling.Reading()
 			n.Reading = &r
+		} else {
+			l.scatter.reset()
 		}
+		n.PhaseScatter = l.scatter.phases()
 		if serial := l.spectra.Serial(); serial != n.SpectrumSerial {
 			n.Spectra, n.SpectrumSerial = l.spectra.Latest(), serial
 		}

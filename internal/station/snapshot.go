@@ -28,6 +28,10 @@ type Snapshot struct {
 	// Reading is the rolling reading over the newest turns; nil while there is
 	// none, for instance at standstill or without a tach.
 	Reading *phase.Reading
+	// PhaseScatter is how far the phase of the 1x moves from turn to turn in each
+	// channel: a standard deviation, rad, over the newest turns; NaN where the 1x
+	// points every way, nil while there are too few turns.
+	PhaseScatter []float64
 	// Spectra holds one averaged spectrum per channel; SpectrumSerial grows when
 	// they change. They go on without a tach, and fade with the newest blocks.
 	Spectra        []spectrum.Spectrum

@@ -28,14 +28,17 @@ type Station struct {
 
 	taking sync.Mutex // one reading is taken at a time
 	asks   chan *taker
-	ended  chan struct{} // closed when Run returns
+	traces chan *follower
+
+	following sync.Mutex    // one trace is followed at a time
+	ended     chan struct{} // closed when Run returns
 }
 
 // New makes a station on an open source. It starts nothing.
 func New(cfg StationConfig, src acq.Source, log *slog.Logger) *Station {
 	return &Station{
 		cfg: cfg, src: calibrate(src, cfg.Channels), log: log.With("station", cfg.Name),
-		changed: make(chan struct{}), asks: make(chan *taker, 1), ended: make(chan struct{}),
+		changed: make(chan struct{}), asks: make(chan *taker, 1), traces: make(chan *follower, 1), ended: make(chan struct{}),
 	}
 }
 
@@ -138,6 +141,6 @@ func (s *Station) pulse(ctx context.Context) {
 
 // withhold takes back everything that is only true while blocks flow.
 func (n *Snapshot) withhold() {
-	n.Motion, n.Speed, n.Accel, n.Reading = phase.Unknown, 0, 0, nil
+	n.Motion, n.Speed, n.Accel, n.Reading, n.PhaseScatter = phase.Unknown, 0, 0, nil, nil
 	n.Levels, n.Waveform, n.Spectra = nil, nil, nil
 }

@@ -6,9 +6,11 @@ import (
 	"fmt"
 	"math"
 
+	"counterpoise/internal/acq"
 	"counterpoise/internal/job"
 	"counterpoise/internal/phase"
 	"counterpoise/internal/rotor"
+	"counterpoise/internal/spectrum"
 )
 
 // taker gathers the turns of one reading that somebody waits for.
@@ -16,9 +18,26 @@ type taker struct {
 	ask    Ask
 	avg    *phase.Average
 	steady steadiness
-	done   chan phase.Reading // one value, never blocks
-	ctx    context.Context    // of the one who waits
+	done   chan taken      // one value, never blocks
+	ctx    context.Context // of the one who waits
+
+	spectra *spectrum.Averager // over the turns of the reading; nil = nothing is kept beside it
+	raw     Raw
+	ready   *phase.Reading // complete, while the first spectrum is still filling
 }
+
+// taken is a reading and what is kept beside it, where that was asked for.
+type taken struct {
+	reading phase.Reading
+	kept    Kept
+}
+
+// The spectrum of a reading is ready within 1.6 s, which 64 turns last on all but
+// fast fans, and still parts twice line from twice speed.
+const (
+	readingLines = 1600
+	readingHz    = 1000
+)
 
 // Take waits for a steady speed, then for a reading that has settled as asked.
 // It begins with turns that come after the call. A gap (a pulled cable, lost
@@ -26,6 +45,19 @@ type taker struct {
 // flags; the caller decides by Trusted. It fails when ctx ends, and when the
 // station does.
 func (s *Station) Take(ctx context.Context, ask Ask) (phase.Reading, error) {
+	got, err := s.take(ctx, ask, nil)
+	return got.reading, err
+}
+
+// TakeKept is Take that also keeps the spectra and the raw signal of the reading's
+// own time, so that two readings can be laid over each other later. A reading
+// that is shorter than one block of the spectrum waits for that block.
+func (s *Station) TakeKept(ctx context.Context, ask Ask) (phase.Reading, Kept, error) {
+	got, err := s.take(ctx, ask, spectrum.New(spectrum.Config{Lines: readingLines, MaxHz: readingHz}))
+	return got.reading, got.kept, err
+}
+
+func (s *Station) take(ctx context.Context, ask Ask, spectra *spectrum.Averager) (taken, error) {
 	s.taking.Lock()
 	defer s.taking.Unlock()
 	if ask.MinTurns < 2 {
@@ -36,21 +68,21 @@ func (s *Station) Take(ctx context.Context, ask Ask) (phase.Reading, error) {
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel() // tells the loop that nobody waits any more
-	t := &taker{ask: ask, avg: phase.NewAverage(phase.AverageConfig{}), done: make(chan phase.Reading, 1), ctx: ctx}
+	t := &taker{ask: ask, avg: phase.NewAverage(phase.AverageConfig{}), done: make(chan taken, 1), ctx: ctx, spectra: spectra}
 	select {
 	case s.asks <- t:
 	case <-s.ended:
-		return phase.Reading{}, errEnded
+		return taken{}, errEnded
 	case <-ctx.Done():
-		return phase.Reading{}, s.gaveUp(ctx)
+		return taken{}, s.gaveUp(ctx)
 	}
 	select {
 	case r := <-t.done:
 		return r, nil
 	case <-s.ended:
-		return phase.Reading{}, errEnded
+		return taken{}, errEnded
 	case <-ctx.Done():
-		return phase.Reading{}, s.gaveUp(ctx)
+		return taken{}, s.gaveUp(ctx)
 	}
 }
 
@@ -74,11 +106,52 @@ func (s *Station) gaveUp(ctx context.Context) error {
 
 func (t *taker) restart() {
 	t.avg.Reset()
-	t.steady = steadiness{}
+	t.steady, t.ready = steadiness{}, nil
+	if t.spectra != nil {
+		t.spectra.Reset()
+		t.raw = Raw{}
+	}
+}
+
+// hear takes the block that the newest turns came from. It ends a reading that
+// only waited for its spectrum.
+func (t *taker) hear(b *acq.Block) (done bool) {
+	if t.spectra == nil {
+		return false
+	}
+	t.raw.add(b)
+	if !t.steady.ok {
+		t.raw.newest()
+		return false
+	}
+	t.spectra.Add(b)
+	return t.ready != nil && t.finish()
+}
+
+// finish hands the reading over, unless its spectrum is still filling.
+func (t *taker) finish() bool {
+	if t.ready == nil {
+		r := t.avg.Reading()
+		t.ready = &r
+	}
+	got := taken{reading: *t.ready}
+	if t.spectra != nil {
+		if got.kept.Spectra = t.spectra.Latest(); got.kept.Spectra == nil {
+			return false
+		}
+		if t.raw.Setup != nil {
+			got.kept.Raw = &t.raw
+		}
+	}
+	t.done <- got
+	return true
 }
 
 // add takes one turn and reports whether the reading is complete.
 func (t *taker) add(turn *phase.Turn) bool {
+	if t.ready != nil {
+		return false
+	}
 	if !t.steady.add(turn.Speed) {
 		t.avg.Reset() // run-up, or the speed was still settling
 		return false
