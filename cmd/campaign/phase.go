@@ -33,6 +33,7 @@ type phaseRow struct {
 	method phase.Method
 	near   []phase.Tone
 	turns  int     // 0 = phaseTurns
+	before int     // turns that the average has seen before those of the reading
 	limitA float64 // ratio of rms amplitude error to the bound; 0 = reported only
 	limitP float64
 	noBias bool
@@ -106,13 +107,17 @@ func (row *phaseRow) measure(r *rand.Rand) (rd phase.Reading, samples float64, t
 		turns = phaseTurns
 	}
 	extra := 2 + int(float64(turns)*3*(row.s.missed+row.s.doubled))
-	m := row.s.make(turns+extra, r)
+	m := row.s.make(row.before+turns+extra, r)
 	x := phase.NewExtractor(phase.Config{})
-	avg := phase.NewAverage(phase.AverageConfig{Method: row.method, Neighbours: row.near})
+	avg := phase.NewAverage(phase.AverageConfig{Turns: turns, Method: row.method, Neighbours: row.near})
+	n := 0
 	for _, b := range m.blocks {
 		x.Add(b, func(t *phase.Turn) {
-			if avg.Turns() < turns {
-				avg.Add(t)
+			if n++; n > row.before+turns {
+				return
+			}
+			avg.Add(t)
+			if n > row.before {
 				samples += t.Seconds * m.setup.Rate
 			}
 		})

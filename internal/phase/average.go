@@ -27,6 +27,10 @@ type AverageConfig struct {
 	Turns      int    // newest turns that make a reading; 0 = all since Reset or the last standstill
 	Method     Method // empty = Taper, and Joint where a neighbour is near
 	Neighbours []Tone // removed by Joint where they are within half an order
+	// Slopes say how order 1 of every channel follows the speed where that is
+	// known, from a coast-down for instance; those with Speed 0, and those beyond
+	// the end, are fitted to the turns.
+	Slopes []Slope
 }
 
 // Average collects turns and makes readings of them. Turns of another set-up,
@@ -39,6 +43,9 @@ type Average struct {
 	n     int
 	base  [NumDrops]uint64 // dropped before the first turn kept
 	fit   fit
+
+	before past  // the newest turns, whether or not they make the reading
+	joined joint // where the turns so far end
 }
 
 // A hole in the accepted turns longer than both of these begins a new reading.
@@ -56,7 +63,11 @@ func NewAverage(cfg AverageConfig) *Average {
 }
 
 // Reset forgets all turns.
-func (a *Average) Reset() { a.n, a.next = 0, 0 }
+func (a *Average) Reset() {
+	a.n, a.next = 0, 0
+	a.before.forget()
+	a.joined = joint{}
+}
 
 // Turns is how many turns the next reading will use.
 func (a *Average) Turns() int { return a.n }
@@ -64,9 +75,11 @@ func (a *Average) Turns() int { return a.n }
 // Add takes a turn. It keeps a copy; in a rolling Average it allocates nothing
 // once the window is full.
 func (a *Average) Add(t *Turn) {
-	if a.n > 0 && a.broken(t) {
+	if a.joined.shape != nil && a.joined.breaks(t) {
 		a.Reset()
 	}
+	a.joined = a.joined.of(t)
+	a.before.add(t)
 	if a.n == 0 {
 		a.base = t.dropped
 	}
@@ -84,13 +97,6 @@ func (a *Average) Add(t *Turn) {
 	} else {
 		a.n = a.next
 	}
-}
-
-func (a *Average) broken(t *Turn) bool {
-	last := a.at(a.n - 1)
-	hole := t.Tick - last.Tick - last.Seconds
-	return t.shape != last.shape || t.run != last.run || hole < -last.Seconds ||
-		hole > math.Max(holeSeconds, holeTurns*last.Seconds)
 }
 
 // at is the i-th oldest turn.
@@ -115,6 +121,7 @@ func (a *Average) Reading() Reading {
 	for c := range r.Channels {
 		r.Channels[c] = a.channel(c)
 	}
+	r.Seen, r.Normal = a.fit.seen, normalWords(&r)
 	a.judge(&r)
 	return r
 }
@@ -149,9 +156,9 @@ func (a *Average) channel(c int) ChannelReading {
 		if !a.fit.has(k) {
 			continue
 		}
-		v := a.fit.value(c, k)
-		cov, dof, lean := a.fit.scatter(a, c, k)
-		cr.Orders = append(cr.Orders, Component{Order: n, Value: v, Cov: cov, DoF: dof, lean: lean})
+		o := Component{Order: n, Value: a.fit.value(c, k)}
+		a.fit.doubt(a, c, k, &o)
+		cr.Orders = append(cr.Orders, o)
 	}
 	return cr
 }

@@ -35,6 +35,15 @@ type fit struct {
 	unit     []float64
 	resid    []complex128
 	inflated []float64 // per order tone: variance that the neighbours add, as a factor
+
+	// What the stated error is taken from; see view.
+	seen    int       // turns
+	gain    float64   // variance of the reading over that of one turn, for white noise
+	speed   []float64 // of every turn seen, relative to the reading's, less 1
+	ahead   float64   // weighted mean of the same over the turns of the reading
+	slowest []float64 // power of the slowest cosines
+	score   []complex128
+	slow    slow
 }
 
 // has reports whether order index k was fitted.

@@ -15,6 +15,7 @@ const (
 	ManyDropped   = "many-dropped"
 	NoSignal      = "no-signal"
 	NotSettled    = "not-settled"
+	ShortView     = "short-view"
 	DeadChannel   = "dead-channel"
 	NotFinite     = "not-finite"
 	MarkAmbiguous = "mark-ambiguous"
@@ -23,20 +24,22 @@ const (
 )
 
 const (
-	fewTurns      = 8    // below it a scatter says too little
-	unsteady      = 0.01 // relative scatter of the speed that deserves a word
-	veryUnsteady  = 0.15 // ... at which the reading is of no one speed, whatever the vector did
-	droppedSome   = 0.1  // share of turns dropped that deserves a word
-	droppedMost   = 0.5  // ... at which the tach is not to be believed
-	leans         = 4    // slow changes over faster ones; white noise exceeds it in about 1 of 100 readings
-	leansAlready  = 1.8  // from here on the covariance is widened in proportion
-	constantShare = 1e-7 // of the mean: less scatter than single precision has is no measurement
+	fewTurns      = 8     // below it a scatter says too little
+	unsteady      = 0.01  // relative scatter of the speed that deserves a word
+	veryUnsteady  = 0.15  // ... at which the reading is of no one speed, whatever the vector did
+	droppedSome   = 0.1   // share of turns dropped that deserves a word
+	droppedMost   = 0.5   // ... at which the tach is not to be believed
+	slowDoubt     = 0.015 // probability that the stated error is too small which deserves a word; before any turn is seen it is about 0.04
+	constantShare = 1e-7  // of the mean: less scatter than single precision has is no measurement
 )
 
 // judge sets the flags of a reading.
 func (a *Average) judge(r *Reading) {
 	if r.Turns < fewTurns {
 		r.flag(TooFewTurns, true, "Only %d revolutions were accepted: at least %d are needed before their scatter says how good the reading is. Measure longer.", r.Turns, fewTurns)
+	}
+	if r.Seen < shortView && r.Turns >= fewTurns {
+		r.flag(ShortView, false, "Only %d revolutions in a row were seen: a change slower than that is not in the stated error. Measure over %d or more.", r.Seen, shortView)
 	}
 	if share := r.SpeedSD / r.Speed; share > unsteady {
 		r.flag(SpeedUnsteady, share > veryUnsteady, "The speed varied by %.1f %% (standard deviation) around %.0f rpm: hold it steady, or read while it is.", 100*share, rotor.RPM(r.Speed))
@@ -76,8 +79,8 @@ func (a *Average) judgeChannel(r *Reading, c int) {
 		r.flag(DeadChannel, true, "Channel %q delivers a constant: no sensor does. Look at its cable and supply.", ch.Name)
 		return
 	}
-	if first.lean > leans && first.StandardError() > 10*constantShare*(cmplx.Abs(first.Value)+math.Abs(a.fit.sol[c*a.fit.params])) {
-		r.flag(NotSettled, false, "Channel %q still changes slowly at order %d (%.0f times more than noise that forgets): the stated error may be too small. Read over at least %d turns.", ch.Name, first.Order, first.lean, 4*r.Turns)
+	if first.slow > slowDoubt && r.Seen >= shortView && first.StandardError() > 10*constantShare*(cmplx.Abs(first.Value)+math.Abs(a.fit.sol[c*a.fit.params])) {
+		r.flag(NotSettled, false, "Channel %q changes slowly at order %d, and %d turns are too few to know how far: the stated error may be too small. Let it settle and read over at least %d turns.", ch.Name, first.Order, r.Seen, 4*r.Turns)
 	}
 	if !first.HasPhase() {
 		r.flag(NoSignal, false, "Channel %q shows no vibration at order %d above its noise, so it has no phase: its amplitude is below %.3g.", ch.Name, first.Order, noPhase*first.StandardError())

@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/cmplx"
 	"testing"
+
+	"counterpoise/internal/rotor"
 )
 
 // The averaged shape of an asymmetric wave, against its formula.
@@ -56,28 +58,67 @@ func TestTrackThroughAResonance(t *testing.T) {
 	}
 }
 
-// A vector that follows the third power of a wandering speed: the fitted slope
-// is 3, and brings the reading to the nominal speed.
-func TestSlope(t *testing.T) {
-	r := rng(4)
+// A vector that follows the third power of a wandering speed: the turns are
+// brought to one speed with the slope fitted to them, which is 3, and the error
+// shrinks to that of the noise. A steady rotor gives no slope, and neither does
+// a wandering one whose vector does not follow.
+func TestTurnsAreBroughtToOneSpeed(t *testing.T) {
 	hz := func(t float64) float64 { return 25 * (1 + 0.01*math.Sin(2*math.Pi*0.2*t)) }
 	turns := func(t float64) float64 { return 25*t + 25*0.01*(1-math.Cos(2*math.Pi*0.2*t))/(2*math.Pi*0.2) }
-	x, a := NewExtractor(Config{}), NewAverage(AverageConfig{})
-	extract(x, record(oneChannel(5000), turns, 8, func(tt, th float64) float64 {
-		return math.Pow(hz(tt)/25, 3)*math.Cos(th+0.5) + 0.02*r.NormFloat64()
-	}), a.Add)
-	s, ok := a.FitSlope(0, 1)
-	if !ok || !(math.Abs(real(s.Rate)-3) < 4*s.Error+0.1) || !(math.Abs(imag(s.Rate)) < 4*s.Error+0.1) {
-		t.Fatalf("slope %+v, %v", s, ok)
+	read := func(cfg AverageConfig, power float64, turns func(float64) float64, hz func(float64) float64) Reading {
+		r := rng(4)
+		a := NewAverage(cfg)
+		extract(NewExtractor(Config{}), record(oneChannel(5000), turns, 7.3, func(tt, th float64) float64 {
+			return math.Pow(hz(tt)/25, power)*math.Cos(th+0.5) + 0.02*r.NormFloat64()
+		}), a.Add)
+		return a.Reading()
 	}
-	c := Component{Order: 1, Value: cmplx.Rect(math.Pow(1.02, 3), 0.5)}
-	c, why := s.At(c, s.Speed*1.02)
-	if d := apart(c.Value, cmplx.Rect(1, 0.5)); !(d < 0.01) || why == "" {
+	rd := read(AverageConfig{}, 3, turns, hz)
+	o := rd.Channels[0].Orders[0]
+	if o.Normal == nil || o.Normal.Given || rd.Normal == "" {
+		t.Fatalf("not brought to one speed: %+v", o)
+	}
+	if d := o.Normal.Slope.Rate - 3; !(math.Abs(real(d)) < 4*o.Normal.Slope.Error+0.05) || !(math.Abs(imag(d)) < 4*o.Normal.Slope.Error+0.05) {
+		t.Errorf("slope %+v", o.Normal.Slope)
+	}
+	want := cmplx.Rect(math.Pow(rd.Speed/(2*math.Pi*25), 3), 0.5)
+	major, _, _ := o.Region95()
+	if d := apart(o.Value, want); !(d < major) || !(major < 0.005) {
+		t.Errorf("off by %v, 95 %% says %v", d, major)
+	}
+	if !(o.Normal.Moved > 1e-3 && o.Normal.Less < 0.2) {
+		t.Errorf("moved by %v, left %v of the scatter", o.Normal.Moved, o.Normal.Less)
+	}
+	// The same vector as displacement follows the second power.
+	if x, ok := rd.In(0, 1, rotor.Displacement); !ok || !(math.Abs(real(x.Normal.Slope.Rate)-2) < 4*o.Normal.Slope.Error+0.05) {
+		t.Errorf("as displacement %+v", x.Normal)
+	}
+	given := Slope{Speed: rd.Speed, Rate: 3, Error: 0.5}
+	g := read(AverageConfig{Slopes: []Slope{given}}, 3, turns, hz).Channels[0].Orders[0]
+	if g.Normal == nil || !g.Normal.Given || g.Normal.Slope != given || !(apart(g.Value, want) < major) {
+		t.Errorf("slope as given: %+v", g)
+	}
+	if want := 0.5 * math.Abs(g.Normal.Moved) / 3; !(math.Abs(g.Normal.Doubt/want-1) < 0.1) {
+		t.Errorf("doubt of the given slope %v, want %v", g.Normal.Doubt, want)
+	}
+	for name, rd := range map[string]Reading{
+		"a steady rotor":  read(AverageConfig{}, 3, steady(25), func(float64) float64 { return 25 }),
+		"a steady vector": read(AverageConfig{}, 0, turns, hz),
+	} {
+		if o := rd.Channels[0].Orders[0]; o.Normal != nil || rd.Normal != "" {
+			t.Errorf("%s was brought to one speed: %s", name, rd.Normal)
+		}
+	}
+}
+
+// A slope known from elsewhere brings a reading to another speed.
+func TestSlopeToAnotherSpeed(t *testing.T) {
+	s := Slope{Speed: 157, Rate: 3, Error: 0.1}
+	c, why := s.At(Component{Order: 1, Value: cmplx.Rect(1.06, 0.5)}, 157*1.02)
+	if d := apart(c.Value, cmplx.Rect(1, 0.5)); !(d < 1e-9) || why == "" {
 		t.Errorf("off by %v: %s", d, why)
 	}
-	still := NewAverage(AverageConfig{})
-	extract(NewExtractor(Config{}), record(oneChannel(5000), steady(25), 3, func(_, th float64) float64 { return math.Cos(th) }), still.Add)
-	if s, ok := still.FitSlope(0, 1); ok {
-		t.Errorf("a steady rotor gave a slope: %+v", s)
+	if se := c.StandardError(); !(math.Abs(se-0.02*0.1/1.06) < 1e-6) {
+		t.Errorf("doubt %v", se)
 	}
 }

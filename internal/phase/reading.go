@@ -18,7 +18,11 @@ type Component struct {
 	Cov   rotor.Cov  // covariance of Value
 	DoF   float64    // effective degrees of freedom of Cov; use t and F quantiles with it
 
-	lean float64 // power of the slowest changes over that of the next slower ones
+	// Normal says how the turns were brought to the reading's speed; nil where they
+	// were not.
+	Normal *Normal
+
+	slow float64 // probability that changes slower than the turns seen make Cov too small
 }
 
 // ChannelReading is what one channel showed.
@@ -35,11 +39,13 @@ type Reading struct {
 	Speed    float64 // rad/s, mean, on the board's clock
 	SpeedSD  float64 // rad/s, scatter of the turns' speeds
 	Turns    int     // accepted and used
+	Seen     int     // turns whose scatter is in the stated error: those used and, where remembered, those before
 	Dropped  [NumDrops]int
 	Start    float64 // s of board time
 	Seconds  float64 // from the first to the last turn used
 	Method   string  // "equal", "taper" or "joint"
 	Why      string  // the reason for the method, one sentence
+	Normal   string  // what bringing the turns to one speed did, one sentence; empty where nothing was done
 	Flags    []Flag
 }
 
@@ -70,6 +76,7 @@ func (r *Reading) In(channel, order int, q rotor.Quantity) (c Component, ok bool
 		}
 		c.Value *= factor
 		c.Cov = c.Cov.Times(factor)
+		c.Normal = c.Normal.in(ch.Quantity, q)
 		return c, true
 	}
 	return Component{}, false

@@ -2,6 +2,7 @@ package phase
 
 import (
 	"math"
+	"math/cmplx"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
@@ -18,40 +19,79 @@ import (
 // (Lazarus, Lewis, Stock and Watson, HAR Inference, J. Business & Economic
 // Statistics 36:4, 2018; from memory.)
 
-// terms is the number of cosines for so many turns.
-func terms(turns int) int {
+//
+// How many cosines count depends on what was seen: a reading within a longer view
+// takes in the band of its own weights, and never fewer than six (four in a very
+// short view). What the view leaves open below the slowest cosine slow judges.
+
+// terms is the number of cosines over seen turns for a reading whose variance is
+// gain times that of one turn.
+func terms(seen int, gain float64) int {
+	least := 6
 	switch {
-	case turns < 6:
-		return max(1, turns-2)
-	case turns < 32:
-		return 4
+	case seen < 6:
+		return max(1, seen-2)
+	case seen < 32:
+		least = 4
 	}
-	return 6
+	return min(seen-2, max(least, int(math.Round(gain*float64(seen)))))
 }
 
-// scatter is the covariance of order index k on channel c, its degrees of
-// freedom, and how much more power the slow cosines hold than the next ones: 1
-// for noise that forgets within the reading, much more where the estimate
-// itself has not seen the slowest changes.
-func (f *fit) scatter(a *Average, c, k int) (cov rotor.Cov, dof, lean float64) {
-	f.residuals(a, c, k)
-	b := terms(a.n)
-	cov = f.cosines(1, b)
-	lean = 1
-	if top := min(2*b, a.n-1); top > b {
-		next := f.cosines(b+1, top)
-		lean = cov.PerAxis() / next.PerAxis()
+// doubt gives a component its covariance, its degrees of freedom and the
+// probability that they are too small.
+func (f *fit) doubt(a *Average, c, k int, o *Component) {
+	f.deviations(a, c, k, o.Value)
+	taken := f.normalise(a, c, o)
+	b := terms(f.seen, f.gain)
+	f.slow.prepare(a.n, f.seen, b, f.method == Taper)
+	o.Cov = f.powers(b, f.slow.looked())
+	widen := 1.0
+	if f.seen >= slowFrom {
+		widen, o.slow = f.slow.judge(f.slowest)
 	}
-	if lean > leansAlready { // the spectrum still rises towards zero: so does what is not seen
-		cov = cov.Scale(lean / leansAlready)
-	}
-	cov = cov.Scale(f.noiseGain(a) * f.inflated[f.tone(k)])
-	// A neighbour within the cosines takes what it explains out of them, too.
-	if taken := min(len(f.tones)-f.orders, b-1); taken > 0 {
-		cov = cov.Scale(float64(b) / float64(b-taken))
+	o.Cov = o.Cov.Scale(f.gain * f.inflated[f.tone(k)] * widen)
+	// What a neighbour or the speed explains within the cosines is taken out of
+	// them, too.
+	if taken = min(taken+len(f.tones)-f.orders, b-1); taken > 0 {
+		o.Cov = o.Cov.Scale(float64(b) / float64(b-taken))
 		b -= taken
 	}
-	return cov, float64(b), lean
+	// The more turns were seen before, the more of the reading's own error lies in
+	// the cosines already and the less their scatter adds; between the two ends a
+	// compromise that the coverage campaign confirms.
+	o.DoF = float64(b) * (1 + float64(f.seen)/float64(a.n)) / 2
+	if o.Normal != nil {
+		d := o.Normal.Doubt * cmplx.Abs(o.Value)
+		o.Cov.RR += d * d
+		o.Cov.II += d * d
+	}
+}
+
+// deviations fills f.resid with what every turn seen differs from the fit.
+func (f *fit) deviations(a *Average, c, k int, v complex128) {
+	if f.seen == a.n {
+		f.residuals(a, c, k)
+		return
+	}
+	f.resid = resize(f.resid, f.seen)
+	for i := range f.resid {
+		f.resid[i] = a.before.newest(f.seen - 1 - i).values[c*f.sh.asked+k] - v
+	}
+}
+
+// powers projects f.resid on the slowest cosines: the mean square of the first
+// few as a covariance, and the power of every one looked at in f.slowest.
+func (f *fit) powers(few, looked int) (cov rotor.Cov) {
+	looked = max(1, min(looked, f.seen-1))
+	f.slowest = resize(f.slowest, looked)
+	for j := range f.slowest {
+		p := f.cosines(j+1, j+1)
+		f.slowest[j] = p.RR + p.II
+		if j < few {
+			cov = cov.Add(p)
+		}
+	}
+	return cov.Scale(1 / float64(min(few, looked)))
 }
 
 // cosines is the mean square of the projections of f.resid on the cosines from
