@@ -115,11 +115,13 @@ func (b *bench) take(by string) error {
 				n.Fraction = progress(turns, ask, se)
 			})
 		}
-		r, err := t.Take(ctx, ask)
+		r, kept, err := takeKept(ctx, t, ask)
 		if err != nil {
 			return err
 		}
-		_, err = b.job.Append(context.WithoutCancel(ctx), job.Event{Kind: job.KindMeasured, At: b.desk.now(), By: by,
+		ctx = context.WithoutCancel(ctx)
+		file, trouble := b.keepBeside(ctx, r, kept)
+		_, err = b.job.Append(ctx, job.Event{Kind: job.KindMeasured, At: b.desk.now(), By: by, Note: trouble, File: file,
 			Reading: &r, Overall: overallOf(b.st.Latest(), s.Setup)})
 		return err
 	})

@@ -5,62 +5,74 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
-	"net/http"
-	"strconv"
 
 	"counterpoise/internal/job"
 	"counterpoise/internal/phase"
 	"counterpoise/internal/rotor"
 )
 
-// Comparison is two readings of a job and their difference, sensor by sensor.
+// Comparison is two readings, of one job or of two, and their difference, sensor
+// by sensor. Angles are in the convention of the first reading's job.
 type Comparison struct {
-	Schema  int          `json:"schema"`
-	A       int          `json:"a"` // events of the readings
-	B       int          `json:"b"`
-	NameA   string       `json:"name_a"`
-	NameB   string       `json:"name_b"`
-	Sensors []Difference `json:"sensors"`
+	Schema   int          `json:"schema"`
+	A        int          `json:"a"` // events of the readings
+	B        int          `json:"b"`
+	NameA    string       `json:"name_a"`
+	NameB    string       `json:"name_b"`
+	JobA     string       `json:"job_a"` // ids
+	JobB     string       `json:"job_b"`
+	Warnings []string     `json:"warnings"` // why the two may not belong beside each other
+	Sensors  []Difference `json:"sensors"`
 }
 
 // Difference is b - a of one sensor at 1x. Amount and phase are those of the
 // difference vector; it is surely a change where its 95 % region leaves out zero.
 type Difference struct {
-	Sensor  string `json:"sensor"`
-	A       Amount `json:"a"`
-	PhaseA  Amount `json:"phase_a"`
-	B       Amount `json:"b"`
-	PhaseB  Amount `json:"phase_b"`
-	Change  Amount `json:"change"`
-	Phase   Amount `json:"change_phase"`
-	Changed bool   `json:"changed"`
+	Sensor   string `json:"sensor"`
+	A        Amount `json:"a"`
+	PhaseA   Amount `json:"phase_a"`
+	OverallA Amount `json:"overall_a"`
+	B        Amount `json:"b"`
+	PhaseB   Amount `json:"phase_b"`
+	OverallB Amount `json:"overall_b"`
+	Change   Amount `json:"change"`
+	Phase    Amount `json:"change_phase"`
+	Changed  bool   `json:"changed"`
 }
 
-// compare sets two readings of a job against each other. The difference
-// carries the covariances of both, and the scatter from run-up to run-up.
-func compare(s job.State, a, b int, v View) (Comparison, error) {
-	out := Comparison{Schema: 1, A: a, B: b}
-	var runs [2]job.Run
-	for i, n := range []int{a, b} {
-		found := false
-		for _, r := range s.Runs {
-			if r.Event == n {
-				runs[i], found = r, true
-			}
-		}
-		if !found {
-			return out, fmt.Errorf(say("compare.none"), n)
+// sample is one reading in its job.
+type sample struct {
+	job   string
+	state job.State
+	run   job.Run
+}
+
+// sampleOf finds a reading that counts.
+func sampleOf(id string, s job.State, event int) (sample, error) {
+	for _, r := range s.Runs {
+		if r.Event == event {
+			return sample{id, s, r}, nil
 		}
 	}
-	out.NameA, out.NameB = runs[0].Name, runs[1].Name
+	return sample{}, fmt.Errorf(say("compare.none"), event)
+}
+
+// compare sets two readings against each other. The difference carries the
+// covariances of both and, across a stop or between jobs, the scatter from
+// run-up to run-up, the larger one of the two jobs'.
+func compare(a, b sample, v View) (Comparison, error) {
+	out := Comparison{Schema: 1, A: a.run.Event, B: b.run.Event, NameA: a.run.Name, NameB: b.run.Name, JobA: a.job, JobB: b.job, Warnings: unlike(a, b), Sensors: []Difference{}}
 	repeat := 0.0
-	if runs[0].Begun != runs[1].Begun {
-		repeat = math.Max(s.Setup.Errors.Repeat, s.Repeatability())
+	if a.job != b.job || a.run.Begun != b.run.Begun {
+		for _, s := range []sample{a, b} {
+			repeat = max(repeat, s.state.Setup.Errors.Repeat, s.state.Repeatability())
+		}
 	}
-	for _, sen := range s.Setup.Sensors {
-		x, okX := componentOf(runs[0].Reading, sen)
-		y, okY := componentOf(runs[1].Reading, sen)
-		if !okX || !okY {
+	for i, sen := range a.state.Setup.Sensors {
+		k := indexOf(b.state.Setup.Sensors, sen)
+		x, okX := componentOf(a.run.Reading, sen)
+		y, okY := componentOf(b.run.Reading, sen)
+		if k < 0 || !okX || !okY {
 			continue
 		}
 		sc := v.velocity()
@@ -71,9 +83,9 @@ func compare(s job.State, a, b int, v View) (Comparison, error) {
 		d := y.Value - x.Value
 		size := math.Hypot(cmplx.Abs(x.Value), cmplx.Abs(y.Value)) * repeat
 		r := region(x.Cov.Add(y.Cov).Add(rotor.Isotropic(size * size)))
-		line := Difference{Sensor: sen.Name, Changed: cmplx.Abs(d) > r}
+		line := Difference{Sensor: sen.Name, Changed: cmplx.Abs(d) > r, OverallA: overallIn(a.run, i, v), OverallB: overallIn(b.run, k, v)}
 		write := func(z complex128, r float64) (Amount, Amount) {
-			_, deg := s.Setup.Convention.Polar(z)
+			_, deg := a.state.Setup.Convention.Polar(z)
 			return measured(cmplx.Abs(z)*f, r*f, unit), phaseAmount(deg, r, cmplx.Abs(z))
 		}
 		line.A, line.PhaseA = write(x.Value, region(x.Cov))
@@ -81,7 +93,52 @@ func compare(s job.State, a, b int, v View) (Comparison, error) {
 		line.Change, line.Phase = write(d, r)
 		out.Sensors = append(out.Sensors, line)
 	}
+	if len(out.Sensors) == 0 {
+		return out, errors.New(say("compare.nosensor"))
+	}
 	return out, nil
+}
+
+// alikeSpeed is how far two speeds may differ, relative, before the 1x of a fan
+// changes by more than a balance tolerance would: unbalance force goes with the
+// square of the speed.
+const alikeSpeed = 0.02
+
+// unlike says why two readings may not belong beside each other.
+func unlike(a, b sample) []string {
+	out := []string{}
+	x, y := a.state.Setup, b.state.Setup
+	if x.Fingerprint != y.Fingerprint {
+		out = append(out, say("compare.print"))
+	}
+	if x.Machine.Name != y.Machine.Name {
+		out = append(out, fmt.Sprintf(say("compare.machine"), x.Machine.Name, y.Machine.Name))
+	}
+	p, q := a.run.Reading.Speed, b.run.Reading.Speed
+	if math.Abs(p-q) > alikeSpeed*math.Max(p, q) {
+		out = append(out, fmt.Sprintf(say("compare.speed"), rotor.RPM(p), rotor.RPM(q)))
+	}
+	if a.run.Shape != b.run.Shape && a.job == b.job {
+		out = append(out, say("compare.shape"))
+	}
+	return out
+}
+
+func indexOf(list []job.Sensor, sen job.Sensor) int {
+	for i, s := range list {
+		if s.Name == sen.Name && s.Raw == sen.Raw {
+			return i
+		}
+	}
+	return -1
+}
+
+func overallIn(r job.Run, sensor int, v View) Amount {
+	sc := v.Scale.level()
+	if sensor >= len(r.Overall) || !(r.Overall[sensor] > 0) {
+		return unknown(sc.Label())
+	}
+	return plain(r.Overall[sensor]*sc.Unit.PerSI, 3, sc.Label())
 }
 
 // region is the 95 % radius of a vector whose covariance is known: the larger
@@ -102,49 +159,4 @@ func componentOf(r *phase.Reading, sen job.Sensor) (phase.Component, bool) {
 		}
 	}
 	return phase.Component{}, false
-}
-
-type compareView struct {
-	frame
-	Job jobView
-	Comparison
-	Wrong string
-}
-
-func (s *Server) compared(r *http.Request, b *bench, v View) (Comparison, error) {
-	st := b.job.State()
-	if len(st.Runs) < 2 {
-		return Comparison{}, errors.New(say("compare.few"))
-	}
-	a, _ := strconv.Atoi(r.URL.Query().Get("a"))
-	c, _ := strconv.Atoi(r.URL.Query().Get("b"))
-	if a == 0 {
-		a = st.Runs[0].Event
-	}
-	if c == 0 {
-		c = st.Runs[len(st.Runs)-1].Event
-	}
-	return compare(st, a, c, v)
-}
-
-func (s *Server) comparePage(w http.ResponseWriter, r *http.Request, b *bench, v View) {
-	jv, err := s.jobView(r, b, v)
-	if err != nil {
-		s.fail(w, r, codeOf(err), err.Error())
-		return
-	}
-	p, code := compareView{frame: jv.frame, Job: jv}, http.StatusOK
-	if p.Comparison, err = s.compared(r, b, v); err != nil {
-		p.Wrong, code = err.Error(), http.StatusNotFound
-	}
-	s.render(w, code, "compare", p)
-}
-
-func (s *Server) compareAnswer(w http.ResponseWriter, r *http.Request, b *bench, v View) {
-	c, err := s.compared(r, b, v)
-	if err != nil {
-		s.fail(w, r, http.StatusNotFound, err.Error())
-		return
-	}
-	writeJSON(w, http.StatusOK, c)
 }

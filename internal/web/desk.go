@@ -4,6 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
+	"io/fs"
+	"os"
 	"sync"
 	"time"
 
@@ -17,6 +20,11 @@ type Jobs interface {
 	Create(ctx context.Context, n store.NewJob) (id string, err error)
 	Jobs(ctx context.Context) ([]store.Summary, error)
 	Job(id string) job.Log
+	AddFile(ctx context.Context, id string, f store.File, content io.Reader) (store.File, error)
+	Files(ctx context.Context, id string) ([]store.File, error)
+	OpenFile(ctx context.Context, id, name string) (*os.File, store.File, error)
+	Export(ctx context.Context, id string, w io.Writer, at time.Time) (missing []string, err error)
+	Import(ctx context.Context, r io.Reader, files fs.FS) (store.Imported, error)
 }
 
 // desk holds the jobs that are in hand. A job is opened when somebody first

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"counterpoise/internal/job"
+	"counterpoise/internal/picture"
 	"counterpoise/internal/store"
 )
 
@@ -194,6 +195,8 @@ type jobView struct {
 	Advice   job.Advice
 	NoAdvice string
 	Bare     bool
+
+	polar picture.Polar // its way so far
 }
 
 // fitRow is one weight in the form of what is really on the rotor.
@@ -212,6 +215,7 @@ func (s *Server) jobView(r *http.Request, b *bench, v View) (jobView, error) {
 		Home: stationPath(b.st.Name()), URL: jobPath(b.st, b.id), API: "/api/v1" + jobPath(b.st, b.id)}
 	p.Free = js.Operator == ""
 	p.Mine = p.By != "" && p.By == js.Operator
+	p.polar, _ = jobPolar(b.job.State(), v)
 	if err != nil || js.Step.Action != job.ActFit {
 		return p, err
 	}
