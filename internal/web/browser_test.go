@@ -44,7 +44,11 @@ func browser(t *testing.T) context.Context {
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-background-networking", true),
 		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true), chromedp.Flag("hide-scrollbars", true),
 	}
-	ctx, cancel := context.WithTimeout(t.Context(), 3*time.Minute)
+	patience := 3 * time.Minute
+	if long() {
+		patience = 20 * time.Minute
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
 	t.Cleanup(cancel)
 	ctx, cancelAlloc := chromedp.NewExecAllocator(ctx, opts...)
 	t.Cleanup(cancelAlloc)
