@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 
 	"golang.org/x/sync/errgroup"
 
@@ -71,6 +72,9 @@ func serve(ctx context.Context, e env, cfg station.Config) error {
 			return fmt.Errorf("station %q: %w", sc.Name, err)
 		}
 		d.add(sc, src, nil, log)
+		if strings.HasPrefix(sc.Source, "file:") {
+			d.pages[len(d.pages)-1].Recording = func() (acq.Source, error) { return acq.Open(sc.Source, acq.Options{}) }
+		}
 	}
 	page, err := d.page(ln, cfg.Hosts, log)
 	if err != nil {

@@ -121,6 +121,7 @@ type livePage struct {
 	Back     bool // there are other stations
 	HasFan   bool
 	Jobs     string // path of its jobs; empty where none are kept
+	Trace    string // path of the page that follows a change of speed; empty where the source cannot be followed
 	Cautions []string
 }
 
@@ -140,10 +141,13 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request, st *Station) {
 		return
 	}
 	p := livePage{frame: frame{themeOf(r), s.version}, View: v, Scales: Scales,
-		State: stateOf(st, st.Latest(), v, s.ask, s.now()),
+		State: stateOf(st, st.Latest(), v, s.askOf(st), s.now()),
 		API:   "/api/v1" + stationPath(st.Name()), Back: len(s.stations) > 1, HasFan: st.Fan != nil}
 	if s.desk.jobs != nil {
 		p.Jobs = jobsPath(st)
+	}
+	if _, ok := st.Source.(Follower); ok {
+		p.Trace = tracePath(st)
 	}
 	for i := 1; i <= cautions; i++ {
 		p.Cautions = append(p.Cautions, say(fmt.Sprintf("caution.%d", i)))

@@ -13,6 +13,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"counterpoise/internal/acq"
 	"counterpoise/internal/job"
 	"counterpoise/internal/station"
 )
@@ -32,9 +33,13 @@ type Station struct {
 	Config station.StationConfig // zero where nothing is configured
 	Fan    Fan                   // the virtual fan behind it; nil for a real machine
 	Setup  job.Setup             // of its jobs; without sensors it follows from Config
+	// Recording opens the recording that is the station's source once more; nil
+	// for a live source.
+	Recording func() (acq.Source, error)
 
-	trend trend
-	cache cache
+	trend    trend
+	cache    cache
+	followed followed
 }
 
 func (st *Station) channel(name string) (station.ChannelConfig, bool) {
@@ -139,9 +144,18 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.S
 // Run takes up the open jobs where they were left and keeps the trends of all
 // stations until ctx ends; then it lets go of the jobs.
 func (s *Server) Run(ctx context.Context) error {
+	s.resume(ctx)
+	return s.follow(ctx)
+}
+
+func (s *Server) resume(ctx context.Context) {
 	if err := s.desk.resume(ctx, s.stations); err != nil {
 		s.log.Error("a job could not be taken up again", "error", err)
 	}
+}
+
+// follow keeps the trends until ctx ends, then lets go of the jobs.
+func (s *Server) follow(ctx context.Context) error {
 	var wg sync.WaitGroup
 	for _, st := range s.stations {
 		wg.Go(func() { st.trend.follow(ctx, st) })
@@ -164,8 +178,9 @@ func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
 		MaxHeaderBytes:    16 << 10,
 		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
 	}
+	s.resume(ctx) // before the first answer, which would show a job as it was before the program ended
 	var wg sync.WaitGroup
-	wg.Go(func() { s.Run(ctx) })
+	wg.Go(func() { s.follow(ctx) })
 	wg.Go(func() {
 		<-ctx.Done() // streams end with their base context
 		end, done := context.WithTimeout(context.Background(), time.Second)

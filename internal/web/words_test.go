@@ -11,6 +11,7 @@ import (
 	"counterpoise/internal/acq"
 	"counterpoise/internal/balance/casefile"
 	"counterpoise/internal/job"
+	"counterpoise/internal/phase/sweep"
 	"counterpoise/internal/rig"
 	"counterpoise/internal/station"
 )
@@ -31,12 +32,16 @@ func TestEveryWordIsThereAndUsed(t *testing.T) {
 	}
 	call := regexp.MustCompile(`\bsayf?\(?\s?"([a-z0-9.-]+)"`)
 	quoted := regexp.MustCompile(`"(trust\.[a-z]+)"`) // chosen by a switch
-	for _, f := range append(files, "assets/page.html", "assets/job.html", "assets/survey.html") {
+	pages, err := filepath.Glob("assets/*.html")
+	if err != nil || len(pages) < 3 {
+		t.Fatalf("found %d templates: %v", len(pages), err)
+	}
+	for _, f := range append(files, pages...) {
 		b, err := os.ReadFile(f)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if strings.HasSuffix(f, "_test.go") || f == "words.go" || f == "wordsjob.go" {
+		if strings.HasSuffix(f, "_test.go") || strings.HasPrefix(f, "words") {
 			continue
 		}
 		for _, re := range []*regexp.Regexp{call, quoted} {
@@ -67,8 +72,18 @@ func TestEveryWordIsThereAndUsed(t *testing.T) {
 		need("the stages", "job.stage."+g.String())
 	}
 	for _, k := range []job.Kind{job.KindSetup, job.KindLook, job.KindSurvey, job.KindStarted, job.KindStopped, job.KindAborted, job.KindFitted,
-		job.KindMeasured, job.KindAdvised, job.KindSkipped, job.KindUndone, job.KindRedone, job.KindAmended, job.KindOperator, job.KindNoted, job.KindClosed, job.KindReopened} {
+		job.KindMeasured, job.KindAdvised, job.KindSkipped, job.KindUndone, job.KindRedone, job.KindAmended, job.KindOperator, job.KindNoted, job.KindClosed, job.KindReopened, job.KindStraightened} {
 		need("the history", "job.did."+string(k))
+	}
+	for _, c := range traceCautions {
+		need("the cautions of a trace", "trace.caution."+c)
+	}
+	for _, k := range []string{sweep.Quiet, sweep.Near, sweep.On, sweep.Undecided} {
+		need("the verdict on a speed", "trace."+k)
+	}
+	for _, k := range powerKinds {
+		need("what became of a component", "trace."+k.key)
+		need("what became of a component", "trace."+k.key+".means")
 	}
 	for _, tile := range []string{"link", "motion", "trust"} {
 		need("a tile", tile)

@@ -14,7 +14,8 @@ import (
 // not seen. It is a complete SVG element that takes its colours from the page
 // (--ink, --paper, --strong) and needs no colour to be read.
 func (r *Result) Picture(c *Comparison) string {
-	const width, top, height, left = 640.0, 44.0, 200.0, 56.0
+	const top, height, left, least, each = 78.0, 200.0, 52.0, 380.0, 36.0
+	width := math.Max(least, left+20+each*float64(len(r.Blades))) // a few blades fit a telephone
 	var b strings.Builder
 	put := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
 	most := 1e-4
@@ -26,13 +27,16 @@ func (r *Result) Picture(c *Comparison) string {
 			most = math.Max(most, math.Abs(c.Blades[i].Static))
 		}
 	}
-	put(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %g %g" role="img" class="track-picture" font-family="system-ui, sans-serif" font-size="12" fill="none" stroke="var(--ink, #222)">`, width, top+height+60)
+	put(`<svg xmlns="http://www.w3.org/2000/svg" width="%g" height="%g" viewBox="0 0 %g %g" role="img" class="track-picture" font-family="system-ui, sans-serif" font-size="13" fill="none" stroke="var(--ink, #222)">`, width, top+height+48, width, top+height+48)
 	put(`<title>Heights of %d running blades from their mean at %.0f rpm</title>`, len(r.Blades), rotor.RPM(r.Speed))
 	text := func(x, y float64, anchor, what string) {
 		put(`<text x="%.1f" y="%.1f" text-anchor="%s" stroke="none" fill="var(--ink, #222)">%s</text>`, x, y, anchor, what)
 	}
-	text(left, 18, "start", fmt.Sprintf("height of the blades, mm from their mean, at %.0f rpm over %d turns", rotor.RPM(r.Speed), r.Turns))
-	text(left, 34, "start", "up is downstream; whiskers are 95 % intervals; diamonds: at standstill")
+	text(4, 18, "start", fmt.Sprintf("heights from their mean, mm; %.0f rpm, %d turns", rotor.RPM(r.Speed), r.Turns))
+	text(4, 36, "start", "up is downstream; whiskers are 95 % intervals")
+	if c != nil {
+		text(4, 54, "start", "diamonds: at standstill; bold frames stand out")
+	}
 	y := func(h float64) float64 { return top + height/2*(1-h/most) }
 	for _, h := range []float64{-1, -0.5, 0, 0.5, 1} {
 		put(`<path d="M%g %.1f H%g" stroke-width="0.5"/>`, left, y(h*most), width-10)

@@ -37,6 +37,7 @@ type Fit struct {
 	index       []int            // of the channels in the Sweep
 	shares      [][]complex128   // [channel][mode or outside term]
 	cov         *mat.SymDense    // of ln w, ln zeta of every pole, then of each channel's shares
+	white       *mat.SymDense    // the same for white noise
 	steady      []rotor.Quantity // in which each channel is fitted
 }
 
@@ -328,6 +329,8 @@ func (f *Fit) covariance(p *problem, sol solved) {
 	// A sandwich of few neighbours may come out thin by chance: no parameter is
 	// said to be better known than white noise of the size of the rest allows.
 	rest := sol.cost / math.Max(1, float64(2*n*len(p.channels)-size))
+	f.white = mat.NewSymDense(size, nil)
+	f.white.ScaleSym(rest, &inv)
 	stretch := make([]float64, size)
 	for a := range size {
 		stretch[a] = math.Sqrt(math.Max(1, rest*inv.At(a, a)/math.Max(loss*all.At(a, a), 1e-300)))

@@ -18,6 +18,7 @@ type Place struct {
 	ValueSD    float64    // per axis
 	Phase      float64    // d arg V / d ln w, rad: one percent more speed turns the vector by a hundredth of it
 	PhaseSD    float64
+	PhaseBound float64 // the smallest PhaseSD that white noise of the size found allows for these modes (Cramer and Rao); NaN = not known
 	Exponent   float64 // d ln |V| / d ln w: |V| grows with this power of the speed
 	ExponentSD float64
 }
@@ -72,7 +73,7 @@ func (f *Fit) value(channel int, omega float64, poles []pole, shares []complex12
 // from the fit to first order.
 func (f *Fit) At(channel int, omega float64) Place {
 	p := Place{Channel: f.Channels[channel].Name, Quantity: f.steady[channel], Speed: omega,
-		ValueSD: math.Inf(1), PhaseSD: math.Inf(1), ExponentSD: math.Inf(1)}
+		ValueSD: math.Inf(1), PhaseSD: math.Inf(1), PhaseBound: math.NaN(), ExponentSD: math.Inf(1)}
 	var rate complex128
 	p.Value, rate = f.rate(channel, omega, f.poles, f.shares[channel])
 	p.Exponent, p.Phase = real(rate), imag(rate)
@@ -105,15 +106,17 @@ func (f *Fit) At(channel int, omega float64) Place {
 		v, r := f.rate(channel, omega, poles, shares)
 		dv[a], dr[a] = (v-p.Value)/complex(h, 0), (r-rate)/complex(h, 0)
 	}
-	var vv, ee, pp float64
+	var vv, ee, pp, bound float64
 	for a := range dv {
 		for b := range dv {
+			bound += f.white.At(where[a], where[b]) * imag(dr[a]) * imag(dr[b])
 			c := f.cov.At(where[a], where[b])
 			vv += c * real(dv[a]*cmplx.Conj(dv[b]))
 			ee += c * real(dr[a]) * real(dr[b])
 			pp += c * imag(dr[a]) * imag(dr[b])
 		}
 	}
+	p.PhaseBound = math.Sqrt(math.Max(0, bound))
 	if f.rival != nil {
 		v, r := f.rate(channel, omega, f.rival, f.rivalShares[channel])
 		v, r = v-p.Value, r-rate
@@ -183,7 +186,7 @@ func (f *Fit) Judge(omega float64) Judgement {
 		return j
 	}
 	slope, sd := j.Places[j.Worst].DegPerPercent()
-	what := fmt.Sprintf("channel %q turns by %.2g +- %.1g degrees for one percent of speed", j.Places[j.Worst].Channel, slope, phase.TLimit(0.95, 0)*sd)
+	what := fmt.Sprintf("channel %q turns by %.2g ± %.1g degrees for one percent of speed", j.Places[j.Worst].Channel, slope, phase.TLimit(0.95, 0)*sd)
 	switch {
 	case !sure:
 		j.Code = Undecided

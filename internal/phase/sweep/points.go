@@ -83,11 +83,46 @@ const (
 	mostPoints = 1500  // that a fit takes
 )
 
+// mostMissing is the share of turns that may miss a value which the others hold.
+// A channel that misses more is not fitted; of one that misses fewer, clipped in
+// the resonance for instance, those turns are left out for all.
+const mostMissing = 0.3
+
+// holds tells which values are there in nearly all turns.
+func (s *Sweep) holds() []bool {
+	n := make([]int, len(s.Channels)*len(s.Orders))
+	for _, p := range s.Points {
+		for i, v := range p.Values {
+			if v == v {
+				n[i]++
+			}
+		}
+	}
+	h := make([]bool, len(n))
+	for i := range h {
+		h[i] = float64(n[i]) >= (1-mostMissing)*float64(len(s.Points))
+	}
+	return h
+}
+
+func (p *Point) complete(holds []bool) bool {
+	for i, v := range p.Values {
+		if holds[i] && v != v {
+			return false
+		}
+	}
+	return true
+}
+
 // joined takes neighbouring turns of one speed together: a minute before the
 // switch is thrown need not weigh more than the sweep.
 func (s *Sweep) joined(slack float64) []Point {
 	var out []Point
+	holds := s.holds()
 	for _, p := range s.Points {
+		if !p.complete(holds) {
+			continue
+		}
 		if n := len(out); n > 0 {
 			q := &out[n-1]
 			gap := p.At - p.Seconds/2 - q.At - q.Seconds/2

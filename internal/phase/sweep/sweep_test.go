@@ -99,3 +99,33 @@ func TestPicture(t *testing.T) {
 		t.Errorf("90 degrees with rotation stands at %.1f, %.1f", x, y)
 	}
 }
+
+// A channel that is clipped in a few turns costs those turns; one that is clipped
+// throughout costs only itself.
+func TestClippedChannelInASweep(t *testing.T) {
+	s := oneMode(500, 2500)
+	s.Channels = append(s.Channels, Channel{"NDE", rotor.Acceleration}, Channel{"track", rotor.Acceleration})
+	want, err := oneMode(500, 2500).Fit()
+	if err != nil {
+		t.Fatal(err)
+	}
+	none := complex(math.NaN(), math.NaN())
+	for i := range s.Points {
+		v := s.Points[i].Values[0]
+		s.Points[i].Values = []complex128{v, v / 2, none}
+		if i%10 == 0 {
+			s.Points[i].Values[1] = none
+		}
+	}
+	f, err := s.Fit()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(f.Channels) != 2 || f.Channels[0].Name != "DE <H>" || f.Channels[1].Name != "NDE" {
+		t.Errorf("fitted %+v", f.Channels)
+	}
+	w := rotor.RadPerSecond(1480)
+	if a, b := f.At(0, w).Phase, want.At(0, w).Phase; !(math.Abs(a-b) < 0.1) {
+		t.Errorf("phase slope %v, want %v", a, b)
+	}
+}

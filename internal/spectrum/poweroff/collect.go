@@ -29,13 +29,19 @@ type Test struct {
 	turns []turn
 	edges int
 	gap   bool // samples were lost, and everything before that was forgotten
+	holes []hole
 }
+
+// hole is a short loss that was bridged: its samples are zero and take no part
+// in any fit. s of board time.
+type hole struct{ from, to float64 }
 
 type turn struct{ at, seconds, speed float64 }
 
 const (
 	mostSeconds  = 240 // of samples kept; older ones are forgotten
 	defaultMaxHz = 400
+	mostHole     = 0.5 // s of lost samples that are bridged; over more the turns cannot be counted
 )
 
 // New makes an empty Test.
@@ -46,8 +52,8 @@ func New(cfg Config) *Test {
 	return &Test{cfg: cfg, x: phase.NewExtractor(phase.Config{})}
 }
 
-// Add takes the next block. A gap or another set-up begins anew: a coast-down
-// with a hole in it says nothing about the moment.
+// Add takes the next block. A short loss of samples is left out; a long one, or
+// another set-up, begins anew.
 func (t *Test) Add(b *acq.Block) {
 	if b == nil || b.Setup == nil || len(b.Samples) == 0 {
 		return
@@ -55,9 +61,9 @@ func (t *Test) Add(b *acq.Block) {
 	if t.setup == nil {
 		t.first = b.Tick
 	}
-	if t.setup != b.Setup || b.Gap != acq.NoLoss {
+	if t.setup != b.Setup || b.Gap != acq.NoLoss && !t.bridge(b) {
 		t.gap = t.gap || t.setup != nil
-		t.setup, t.turns, t.edges = b.Setup, nil, 0
+		t.setup, t.turns, t.edges, t.holes = b.Setup, nil, 0, nil
 		t.start = float64(int64(b.Tick-t.first)) / b.Setup.TickHz
 		t.data = make([][]float32, len(b.Samples))
 	}
@@ -78,6 +84,31 @@ func (t *Test) Add(b *acq.Block) {
 			t.turns = t.turns[1:]
 		}
 	}
+}
+
+// bridge fills a short loss before b with zeros and remembers where it was.
+func (t *Test) bridge(b *acq.Block) bool {
+	at, have := float64(int64(b.Tick-t.first))/b.Setup.TickHz, t.start+float64(len(t.data[0]))/b.Setup.Rate
+	lost := at - have
+	if !(lost > -0.5/b.Setup.Rate && lost <= mostHole) {
+		return false
+	}
+	if n := int(math.Round(lost * b.Setup.Rate)); n > 0 {
+		for c := range t.data {
+			t.data[c] = append(t.data[c], make([]float32, n)...)
+		}
+		t.holes = append(t.holes, hole{have, at})
+	}
+	return true
+}
+
+// lost is the share of a window that fell into holes.
+func (t *Test) lost(w *window) float64 {
+	sum := 0.0
+	for _, h := range t.holes {
+		sum += math.Max(0, math.Min(h.to, w.start+w.seconds())-math.Max(h.from, w.start))
+	}
+	return sum / w.seconds()
 }
 
 // course is the rotor angle over time, by the turns: cubic between their ends.
@@ -241,6 +272,9 @@ func (t *Test) find() (m moment, err error) {
 		m.unsure = 0.05 + 3*m.steadySD/(slope*m.running)
 	} else {
 		m.off, m.unsure = t.turns[last].at, 2*t.turns[last].seconds
+	}
+	if m.off-m.began < leastSteady && t.gap {
+		return m, fmt.Errorf("samples were lost and only %.1f s of steady running come between that and the switching off, and %.0f are needed: look at the cable and the load of this computer, and record again", math.Max(0, m.off-m.began), leastSteady)
 	}
 	if m.off-m.began < leastSteady {
 		return m, fmt.Errorf("only %.1f s of steady running come before the switching off, and %.0f are needed: record earlier", math.Max(0, m.off-m.began), leastSteady)

@@ -165,7 +165,8 @@ func TestRefusals(t *testing.T) {
 		{"cut off before the coast-down", "before the recording ended", good[:50]},
 		{"switched off at once", "steady running", good[44:]},
 		{"edges lost", "revolutions were accepted", withoutEdges(good)},
-		{"samples lost", "samples were lost in the middle", withGap(good)},
+		{"samples lost", "samples were lost in the middle", withGap(good, len(good)-8, 4)},
+		{"samples lost before the switch", "samples were lost and only", withGap(good, 40, 4)},
 	} {
 		_, err := result(t, Config{}, c.blocks)
 		if err == nil || !strings.Contains(err.Error(), c.want) {
@@ -174,13 +175,38 @@ func TestRefusals(t *testing.T) {
 	}
 }
 
-// withGap loses samples just before the end.
-func withGap(bs []*acq.Block) (out []*acq.Block) {
-	out = append(out, bs...)
-	c := *bs[len(bs)-2]
+// withGap loses n blocks, a quarter of a second each, from block at on.
+func withGap(bs []*acq.Block, at, n int) (out []*acq.Block) {
+	out = append(append(out, bs[:at]...), bs[at+n:]...)
+	c := *out[at]
 	c.Gap = acq.ReaderLag
-	out[len(bs)-2] = &c
+	out[at] = &c
 	return out
+}
+
+// A short loss, in the steady part and in the coast-down, changes no name.
+func TestShortLossesAreLeftOut(t *testing.T) {
+	parts := []part{{order: 1, amplitude: 1}, {order: 6, amplitude: 0.3}, {hz: 100.06, amplitude: 0.5, current: true}, {hz: 23.1, amplitude: 0.6}, {order: 0.62, amplitude: 0.4}}
+	bs := machine(24.4, 12, 20, 0.15, parts, 3)
+	for _, at := range [][]int{{30}, {52}, {20, 38, 55}} {
+		cut := bs
+		for i, k := range at {
+			cut = withGap(cut, k-i, 1)
+		}
+		r, err := result(t, Config{Blades: 6}, cut)
+		if err != nil {
+			t.Errorf("lost at %v: %v", at, err)
+			continue
+		}
+		for hz, kind := range map[float64]string{24.4: Order, 146.4: BladePass, 100.06: Electrical, 23.1: Elsewhere, 15.13: Follows} {
+			if got := r.at(hz); got.Kind != kind {
+				t.Errorf("lost at %v: %.2f Hz is called %s (%s), want %s", at, hz, got.Kind, got.Evidence, kind)
+			}
+		}
+		if len(r.Components) != len(parts) {
+			t.Errorf("lost at %v: %d components, want %d: %+v", at, len(r.Components), len(parts), r.Components)
+		}
+	}
 }
 
 func withoutEdges(bs []*acq.Block) (out []*acq.Block) {

@@ -76,6 +76,7 @@ const (
 	holdsHigh     = 1.7
 	beatsNeeded   = 3.0
 	widenMost     = 1.3
+	mostLost      = 0.2 // of a window
 )
 
 // Result works the recording out. What cannot be judged comes back as one
@@ -93,6 +94,9 @@ func (t *Test) Result() (*Result, error) {
 	after := t.cut(c, m.off+wait, math.Min(end, m.off+wait+longestAfter), maxHz)
 	if before.seconds() < leastSteady-1 || after.seconds() < 0.2 {
 		return nil, fmt.Errorf("only %.1f s before and %.2g s after the switching off can be used: record from 10 s before until the rotor stands", before.seconds(), after.seconds())
+	}
+	if t.lost(before) > mostLost || t.lost(after) > mostLost {
+		return nil, fmt.Errorf("too many samples were lost around the switching off (%.0f %% before, %.0f %% after): look at the cable and the load of this computer, and record again", 100*t.lost(before), 100*t.lost(after))
 	}
 	r := &Result{Off: m.off, OffUnsure: m.unsure, Before: before.seconds(), After: after.seconds(), Speed: m.running, Slip: math.NaN(), cfg: t.cfg}
 	b := t.steady(before, m.running, maxHz)

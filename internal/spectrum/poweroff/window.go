@@ -14,6 +14,7 @@ type window struct {
 	start, rate float64
 	x           [][]float64 // [channel][sample]
 	phi         []float64   // rotor angle
+	good        []bool      // samples that no hole touches; nil = all
 }
 
 // cut takes from and to (s of board time) out of the recording, thinned out by a
@@ -53,7 +54,36 @@ func (t *Test) cut(c *course, from, to, maxHz float64) *window {
 		w.x = append(w.x, y)
 	}
 	w.phi = c.angles(w.start, 1/w.rate, n)
+	w.cutOut(t.holes, float64(reach+1)/rate)
 	return w
+}
+
+// cutOut takes the samples that holes touch out of every fit.
+func (w *window) cutOut(holes []hole, reach float64) {
+	for _, h := range holes {
+		from, to := int(math.Floor((h.from-reach-w.start)*w.rate)), int(math.Ceil((h.to+reach-w.start)*w.rate))
+		for i := max(0, from); i <= min(to, w.len()-1); i++ {
+			if w.good == nil {
+				w.good = make([]bool, w.len())
+				for k := range w.good {
+					w.good[k] = true
+				}
+			}
+			w.good[i] = false
+			for c := range w.x {
+				w.x[c][i] = 0
+			}
+		}
+	}
+}
+
+// mask takes what no sample bears witness to out of a column.
+func (w *window) mask(column []float64) {
+	for i, ok := range w.good {
+		if !ok {
+			column[i] = 0
+		}
+	}
 }
 
 func (w *window) len() int         { return len(w.phi) }
@@ -96,6 +126,11 @@ func (w *window) fit(tones []tone) *fitted {
 				co[i], si[i] = c*g, -s*g
 			}
 			cols = append(cols, co, si)
+		}
+	}
+	if w.good != nil {
+		for _, c := range cols {
+			w.mask(c)
 		}
 	}
 	m := len(cols)

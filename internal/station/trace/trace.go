@@ -82,8 +82,11 @@ func New(c Config) *Trace {
 	if !(c.Seconds > 0) {
 		c.Seconds = mostSeconds
 	}
+	if c.Kind == Track && !(c.Blades.Turns > 0) {
+		c.Blades.Turns = defaultTurns
+	}
 	t := &Trace{cfg: c, x: phase.NewExtractor(phase.Config{Orders: c.Orders})}
-	t.now.Low = math.Inf(1)
+	t.now.Low, t.now.Want = math.Inf(1), c.Blades.Turns
 	if c.Kind == Speed && !c.NoPower {
 		t.power = poweroff.New(c.Power)
 	}
@@ -111,6 +114,9 @@ func (t *Trace) Add(b *acq.Block) (done bool) {
 			t.aim()
 		}
 	}
+	if b.Gap != acq.NoLoss {
+		t.level = 0 // what comes before a hole is no steady running
+	}
 	t.now.Seconds = float64(int64(b.Tick-t.first)) / b.Setup.TickHz
 	t.x.Add(b, t.turn)
 	st := t.x.State()
@@ -123,7 +129,7 @@ func (t *Trace) Add(b *acq.Block) (done bool) {
 		t.now.Done = !t.cfg.Whole && st.Motion == phase.Still && t.now.Turns >= fewTurns
 	case t.track != nil:
 		t.track.Add(b)
-		t.now.Turns, t.now.Want = t.track.Turns(), t.cfg.Blades.Turns
+		t.now.Turns = t.track.Turns()
 		t.now.Done = !t.cfg.Whole && t.track.Steady() && t.now.Turns >= t.now.Want
 	}
 	if !t.cfg.Whole && t.now.Seconds > t.cfg.Seconds {
@@ -148,9 +154,6 @@ func (t *Trace) turn(u *phase.Turn) {
 
 // aim finds the distance sensor's channel.
 func (t *Trace) aim() {
-	if !(t.cfg.Blades.Turns > 0) {
-		t.cfg.Blades.Turns = defaultTurns
-	}
 	if t.cfg.Blades.Channel, t.bad = ChannelOf(t.setup, t.cfg.Channel); t.bad == nil {
 		t.track = running.New(t.cfg.Blades)
 	}
