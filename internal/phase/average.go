@@ -1,7 +1,9 @@
 package phase
 
 import (
+	"fmt"
 	"math"
+	"slices"
 )
 
 // Method says how turns become a reading.
@@ -152,15 +154,57 @@ func (a *Average) channel(c int) ChannelReading {
 	sh := a.at(0).shape
 	ch := sh.setup.Channels[c]
 	cr := ChannelReading{Name: ch.Name, Quantity: ch.Quantity}
+	for i := range a.n {
+		if a.at(i).bad[c] {
+			cr.Left++
+		}
+	}
+	from := a
+	switch good := a.n - cr.Left; {
+	case cr.Left == 0:
+	case good < fewTurns || good < cr.Left*mostLeft:
+		cr.Refused = fmt.Sprintf("%d of %d revolutions held samples at the end of its converter's range or no numbers at all", cr.Left, a.n)
+		return cr
+	default:
+		from = a.without(c)
+	}
+	cr.mean = from.fit.sol[c*from.fit.params]
 	for k, n := range sh.orders[:sh.asked] {
-		if !a.fit.has(k) {
+		if !from.fit.has(k) {
 			continue
 		}
-		o := Component{Order: n, Value: a.fit.value(c, k)}
-		a.fit.doubt(a, c, k, &o)
+		o := Component{Order: n, Value: from.fit.value(c, k)}
+		from.fit.doubt(from, c, k, &o)
 		cr.Orders = append(cr.Orders, o)
 	}
 	return cr
+}
+
+// mostLeft is how many good turns a channel must have for every bad one.
+const mostLeft = 2
+
+// without is the same average of the turns in which channel c is good, fitted by
+// the same method.
+func (a *Average) without(c int) *Average {
+	s := NewAverage(a.cfg)
+	s.cfg.Turns = 0
+	for i := range a.n {
+		if t := a.at(i); !t.bad[c] {
+			s.turns = append(s.turns, t)
+		}
+	}
+	s.n, s.next = len(s.turns), len(s.turns)
+	asked := a.at(0).shape.asked
+	for i := a.before.n - 1; i >= 0; i-- {
+		if t := a.before.newest(i); slices.ContainsFunc(t.values[c*asked:][:asked], finite) {
+			s.before.put(t.tick, t.speed, t.values)
+		}
+	}
+	s.fit.method, s.fit.near = a.fit.method, a.fit.near
+	s.fit.solve(s)
+	r := s.summary()
+	s.fit.view(s, &r)
+	return s
 }
 
 // Progress is how far a reading has come.

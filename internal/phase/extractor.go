@@ -99,7 +99,7 @@ func (x *Extractor) reset(b *acq.Block) {
 	channels := len(b.Setup.Channels)
 	longest := 2 * math.Pi / x.cfg.MinSpeed
 	x.held = newHeld(channels, int(math.Min(x.rate*((warmUp+1)*longest+x.cfg.Late), float64(mostKept/max(1, channels))))+16)
-	x.turn = Turn{shape: x.shape, Values: make([]complex128, channels*x.shape.asked)}
+	x.turn = Turn{shape: x.shape, Values: make([]complex128, channels*x.shape.asked), bad: make([]bool, channels)}
 	x.turn.init(x.shape)
 	x.mean, x.slope = make([]float64, channels), make([]float64, channels)
 	x.meanAt = math.NaN()
@@ -206,12 +206,17 @@ func (x *Extractor) sum(v verdict, each func(*Turn)) {
 	t.Speed = 2 * math.Pi / t.Seconds
 	t.Accel = v.accel * x.rate * x.rate
 	x.lay.over(t, v.anchors, v.accel, x.rate)
-	for c := range x.shape.setup.Channels {
-		if !x.channel(t, c) {
-			x.dropped[DropValue]++
-			x.meanAt = math.NaN()
-			return
+	good := 0
+	for c := range t.bad {
+		t.bad[c] = !x.channel(t, c)
+		if !t.bad[c] {
+			good++
 		}
+	}
+	if good == 0 { // a bad channel concerns itself alone, as long as another is left
+		x.dropped[DropValue]++
+		x.meanAt = math.NaN()
+		return
 	}
 	x.values(t, v)
 	t.Number = x.turns
@@ -279,14 +284,21 @@ func (x *Extractor) values(t *Turn, v verdict) {
 	span := at - x.meanAt
 	joined := span > 0 && span < 1.5*t.Seconds
 	for c := range sh.setup.Channels {
+		if t.bad[c] {
+			x.mean[c] = math.NaN()
+			for k := range sh.asked {
+				t.Values[c*sh.asked+k] = complex(math.NaN(), math.NaN())
+			}
+			continue
+		}
 		mean := 0.0
 		for _, d := range t.dc[c*maxSectors:][:t.sectors] {
 			mean += d
 		}
 		mean /= t.samples
-		if joined {
+		if joined && x.mean[c] == x.mean[c] {
 			x.slope[c] += ((mean-x.mean[c])/span - x.slope[c]) / 4
-		} else if math.IsNaN(x.meanAt) {
+		} else if math.IsNaN(x.meanAt + x.mean[c]) {
 			x.slope[c] = 0
 		}
 		x.mean[c] = mean

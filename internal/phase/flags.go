@@ -50,6 +50,14 @@ func (a *Average) judge(r *Reading) {
 	if n := r.Dropped[DropValue]; 20*n > r.Turns {
 		r.flag(Clipped, 2*n > r.Turns, "%d revolutions held samples at the end of the converter's range or no numbers at all: lower the gain or look at the cable.", n)
 	}
+	for _, ch := range r.Channels {
+		switch {
+		case ch.Refused != "":
+			r.flag(Clipped, len(r.Channels) == 1, "Channel %q gives no vector: %s. Lower its gain or look at its cable.", ch.Name, ch.Refused)
+		case 20*ch.Left > r.Turns:
+			r.flag(Clipped, false, "Channel %q was left out of %d of %d revolutions, which held samples at the end of its converter's range or no numbers at all: lower its gain or look at its cable.", ch.Name, ch.Left, r.Turns)
+		}
+	}
 	lost := 0
 	for _, n := range r.Dropped {
 		lost += n
@@ -57,12 +65,19 @@ func (a *Average) judge(r *Reading) {
 	if share := float64(lost) / float64(lost+r.Turns); share > droppedSome {
 		r.flag(ManyDropped, share > droppedMost, "%d of %d revolutions were dropped (%s): look at the tach, its mark and the link.", lost, lost+r.Turns, worstDrop(r.Dropped))
 	}
+	refused := 0
 	for c := range r.Channels {
-		a.judgeChannel(r, c)
+		r.judgeChannel(c)
+		if r.Channels[c].Refused != "" {
+			refused++
+		}
+	}
+	if refused > 1 && refused == len(r.Channels) {
+		r.flag(NoSignal, true, "No channel is left to read: each was refused for its own reason.")
 	}
 }
 
-func (a *Average) judgeChannel(r *Reading, c int) {
+func (r *Reading) judgeChannel(c int) {
 	ch := &r.Channels[c]
 	for _, o := range ch.Orders {
 		if !finite(o.Value) {
@@ -74,12 +89,13 @@ func (a *Average) judgeChannel(r *Reading, c int) {
 		return
 	}
 	first := ch.Orders[0]
-	if mean := math.Abs(a.fit.sol[c*a.fit.params]); first.StandardError() <= constantShare*mean && math.Hypot(real(first.Value), imag(first.Value)) <= 10*constantShare*mean ||
+	if mean := math.Abs(ch.mean); first.StandardError() <= constantShare*mean && math.Hypot(real(first.Value), imag(first.Value)) <= 10*constantShare*mean ||
 		first.Value == 0 && first.StandardError() == 0 {
-		r.flag(DeadChannel, true, "Channel %q delivers a constant: no sensor does. Look at its cable and supply.", ch.Name)
+		ch.Orders, ch.Refused = nil, "it delivers a constant, which no sensor does"
+		r.flag(DeadChannel, len(r.Channels) == 1, "Channel %q gives no vector: %s. Look at its cable and supply.", ch.Name, ch.Refused)
 		return
 	}
-	if first.slow > slowDoubt && r.Seen >= shortView && first.StandardError() > 10*constantShare*(cmplx.Abs(first.Value)+math.Abs(a.fit.sol[c*a.fit.params])) {
+	if first.slow > slowDoubt && r.Seen >= shortView && first.StandardError() > 10*constantShare*(cmplx.Abs(first.Value)+math.Abs(ch.mean)) {
 		r.flag(NotSettled, false, "Channel %q changes slowly at order %d, and %d turns are too few to know how far: the stated error may be too small. Let it settle and read over at least %d turns.", ch.Name, first.Order, r.Seen, 4*r.Turns)
 	}
 	if !first.HasPhase() {

@@ -120,3 +120,66 @@ func TestBadSamplesAreRefused(t *testing.T) {
 		}
 	}
 }
+
+// A bad channel concerns itself alone: it is refused with its reason, the others
+// read on as if it were not there. One that is bad now and then is read from the
+// turns in which it is good.
+func TestABadChannelStandsAlone(t *testing.T) {
+	v := complex(0.4, 0.2)
+	for _, c := range []struct {
+		name  string
+		spoil func(i int, v float32) float32
+		code  string
+		left  bool // a vector remains
+	}{
+		{"clipped", func(i int, v float32) float32 { return 1 }, Clipped, false},
+		{"NaN", func(i int, v float32) float32 { return float32(math.NaN()) }, Clipped, false},
+		{"infinite", func(i int, v float32) float32 { return float32(math.Inf(-1)) }, Clipped, false},
+		{"constant", func(i int, v float32) float32 { return 0.25 }, DeadChannel, false},
+		{"now and then clipped", func(i int, v float32) float32 {
+			if i%5000 < 300 {
+				return 1
+			}
+			return v
+		}, Clipped, true},
+	} {
+		for _, rate := range []float64{1000, 25600} { // one by one, and in the widest groups
+			setup := oneChannel(rate)
+			setup.Channels = append(setup.Channels, setup.Channels[0], setup.Channels[0])
+			setup.Channels[1].Name, setup.Channels[1].FullScale = "bad", 1
+			setup.Channels[2].Name = "c"
+			bs := record(setup, steady(25), 4, func(_, th float64) float64 {
+				sin, cos := math.Sincos(th)
+				return real(v)*cos - imag(v)*sin
+			})
+			for _, b := range bs {
+				spoilt := make([]float32, b.Len())
+				for i, x := range b.Samples[1] {
+					spoilt[i] = c.spoil((int(b.Tick)+i)*5000/int(rate), x)
+				}
+				b.Samples[1] = spoilt
+			}
+			x, a := NewExtractor(Config{}), NewAverage(AverageConfig{})
+			tr := NewTrack(0.01)
+			extract(x, bs, func(u *Turn) { a.Add(u); tr.Add(u) })
+			r := a.Reading()
+			if !r.Trusted() || !r.Flagged(c.code) || r.Turns < 95 {
+				t.Errorf("%s: %d turns, trusted %v, flags %v, dropped %v", c.name, r.Turns, r.Trusted(), r.Flags, x.Dropped())
+				continue
+			}
+			for k, ch := range r.Channels {
+				switch good := len(ch.Orders) == 1 && apart(ch.Orders[0].Value, v) < 1e-6; {
+				case k != 1 && (!good || ch.Refused != ""), k == 1 && c.left && (!good || ch.Left == 0):
+					t.Errorf("%s: channel %q reads %+v", c.name, ch.Name, ch)
+				case k == 1 && !c.left && (len(ch.Orders) != 0 || ch.Refused == ""):
+					t.Errorf("%s: channel %q was not refused: %+v", c.name, ch.Name, ch)
+				}
+			}
+			for _, p := range tr.Points() {
+				if !(apart(p.Values[0], v) < 1e-3) || c.left && !(apart(p.Values[1], v) < 1e-2) {
+					t.Errorf("%s: a point of the run-up is %v", c.name, p.Values)
+				}
+			}
+		}
+	}
+}

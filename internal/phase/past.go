@@ -93,8 +93,18 @@ func (a *Average) seen(r *Reading) int {
 	}
 	within := math.Max(pastSteady*r.Speed, 3*r.SpeedSD)
 	m := a.n
-	for m < a.before.n && math.Abs(a.before.newest(m).speed-r.Speed) <= within {
+	for m < a.before.n && math.Abs(a.before.newest(m).speed-r.Speed) <= within && a.before.newest(m).like(a.before.newest(0)) {
 		m++
 	}
 	return m
+}
+
+// like reports whether two turns hold values in the same places.
+func (t *pastTurn) like(o *pastTurn) bool {
+	for i, v := range t.values {
+		if finite(v) != finite(o.values[i]) {
+			return false
+		}
+	}
+	return true
 }

@@ -30,6 +30,10 @@ type ChannelReading struct {
 	Name     string
 	Quantity rotor.Quantity
 	Orders   []Component
+	Left     int    // turns of the reading left out of this channel: clipped, or no numbers
+	Refused  string // why the channel gives no vector while others do; empty = it does
+
+	mean float64 // of the samples
 }
 
 // Reading is a set of turns reduced to one phasor per channel and order. It is

@@ -8,7 +8,9 @@ type Point struct {
 	Accel  float64      // rad/s^2
 	Time   float64      // s of board time
 	Turns  int          // averaged
-	Values []complex128 // as Turn.Values
+	Values []complex128 // as Turn.Values; NaN where no turn held one
+
+	good []int // turns in each value
 }
 
 // Track follows order vectors against speed without smearing: turns are
@@ -38,14 +40,17 @@ func (t *Track) Add(turn *Turn) {
 	s := &t.sum
 	if s.Turns == 0 {
 		t.from = turn.Speed
-		s.Values = make([]complex128, len(turn.Values))
+		s.Values, s.good = make([]complex128, len(turn.Values)), make([]int, len(turn.Values))
 	}
 	s.Turns++
 	s.Speed += turn.Speed
 	s.Accel += turn.Accel
 	s.Time += turn.Tick + turn.Seconds/2
 	for i, v := range turn.Values {
-		s.Values[i] += v
+		if v == v {
+			s.Values[i] += v
+			s.good[i]++
+		}
 	}
 }
 
@@ -56,7 +61,7 @@ func (t *Track) close() {
 	s.Accel /= n
 	s.Time /= n
 	for i := range s.Values {
-		s.Values[i] /= complex(n, 0)
+		s.Values[i] /= complex(float64(s.good[i]), 0) // 0/0 is NaN
 	}
 	t.done = append(t.done, s)
 	t.sum = Point{}

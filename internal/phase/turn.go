@@ -13,11 +13,12 @@ type Turn struct {
 	// Values[channel*len(orders)+k] is the peak phasor of orders[k] on that
 	// channel, in the channel's own quantity, delays corrected, the mean and
 	// the trend of the neighbourhood removed. NaN where the sampling rate does
-	// not reach the order.
+	// not reach the order, and where the channel was clipped or held no numbers.
 	Values []complex128
 
 	shape   *shape
 	run     uint64           // grows at every standstill and every new set-up
+	bad     []bool           // [channel] clipped, NaN or infinite samples: its sums mean nothing
 	alike   bool             // the marks of the turn cannot be told apart
 	dropped [NumDrops]uint64 // what was dropped until this turn
 	sums
@@ -55,9 +56,10 @@ func (s *sums) init(sh *shape) {
 
 // copyTo makes d an independent copy, reusing d's memory.
 func (t *Turn) copyTo(d *Turn) {
-	values, geo, lin, dc, val := d.Values, d.geo, d.lin, d.dc, d.val
+	values, bad, geo, lin, dc, val := d.Values, d.bad, d.geo, d.lin, d.dc, d.val
 	*d = *t
 	d.Values = append(values[:0], t.Values...)
+	d.bad = append(bad[:0], t.bad...)
 	d.geo = append(geo[:0], t.geo...)
 	d.lin = append(lin[:0], t.lin...)
 	d.dc = append(dc[:0], t.dc...)
@@ -88,7 +90,7 @@ const (
 	DropDoubled              // an edge too many
 	DropSpurious             // an edge out of rhythm
 	DropSpeed                // speed changed too fast within it or is out of range
-	DropValue                // clipped, NaN or infinite samples
+	DropValue                // clipped, NaN or infinite samples on every channel
 	DropShort                // too few samples in it
 	NumDrops
 )
