@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
+	"strings"
 
 	"counterpoise/internal/acq"
 	"counterpoise/internal/check"
@@ -84,42 +86,73 @@ func runCheck(ctx context.Context, e env, args []string) error {
 	return err
 }
 
-// checkPage is the page for people, one finding a line and its remedy below it.
+// pageWidth is what fits on a sheet in a fixed font.
+const pageWidth = 100
+
+// checkPage is the page for people: one finding a line, its remedy below it, and
+// last in each part what is well in one line, so that a page stays a page.
+// Figures that people look for stand in full.
 func checkPage(w io.Writer, p check.Page) error {
 	out := &printer{w: w}
 	out.f("%s\n%s, %.0f s", p.Source, p.Board, p.Seconds)
 	if p.SpeedRPM != nil {
 		out.f(", %.1f rpm", *p.SpeedRPM)
 	}
-	out.f("\n%s\n\n", p.Why)
+	out.f("\n%s\n\n", wrapped(p.Why, 0))
 	words := map[check.Verdict]string{check.OK: "ok", check.Note: "LOOK", check.Unfit: "MEND", check.Open: "open"}
-	var quiet string // subject whose good findings are being listed by name alone
-	for _, f := range p.Findings {
-		// What is well takes one word a finding, so that a page stays a page;
-		// figures that people look for stand in full.
-		if f.Verdict == check.OK && f.Code != "noise" && f.Subject != "link" && f.Subject != "clock" && f.Subject != "tach" {
-			if quiet != f.Subject {
-				if quiet != "" {
-					out.f("\n")
-				}
-				out.f("ok   %-10s well: %s", f.Subject, f.Code)
-			} else {
-				out.f(", %s", f.Code)
-			}
-			quiet = f.Subject
+	findings := slices.Clone(p.Findings) // by part, in the order in which the parts come
+	first := map[string]int{}
+	for i, f := range findings {
+		if _, ok := first[f.Subject]; !ok {
+			first[f.Subject] = i
+		}
+	}
+	slices.SortStableFunc(findings, func(a, b check.Finding) int { return first[a.Subject] - first[b.Subject] })
+	var well []string // findings of the part that is being listed
+	part := ""
+	close := func() {
+		if len(well) > 0 {
+			out.f("%-4s %-8s %s\n", "ok", part, wrapped("well: "+strings.Join(well, ", "), pageIndent))
+		}
+		well = nil
+	}
+	for _, f := range findings {
+		if f.Subject != part {
+			close()
+			part = f.Subject
+		}
+		inFull := f.Code == "noise" || f.Subject == "link" || f.Subject == "clock" || f.Subject == "tach"
+		if f.Verdict == check.OK && !inFull {
+			well = append(well, f.Code)
 			continue
 		}
-		if quiet != "" {
-			out.f("\n")
-		}
-		quiet = ""
-		out.f("%-4s %-10s %s\n", words[f.Verdict], f.Subject, f.Text)
+		out.f("%-4s %-8s %s\n", words[f.Verdict], f.Subject, wrapped(f.Text, pageIndent))
 		if f.Remedy != "" {
-			out.f("     %-10s -> %s\n", "", f.Remedy)
+			out.f("%-13s -> %s\n", "", wrapped(f.Remedy, pageIndent+3))
 		}
 	}
-	if quiet != "" {
-		out.f("\n")
-	}
+	close()
 	return out.err
+}
+
+// pageIndent is where the texts of a page begin.
+const pageIndent = 14
+
+// wrapped breaks a text into lines of a page, all but the first indented.
+func wrapped(text string, indent int) string {
+	var b strings.Builder
+	at := indent
+	for i, word := range strings.Fields(text) {
+		switch n := len([]rune(word)); {
+		case i > 0 && at+1+n > pageWidth:
+			b.WriteString("\n" + strings.Repeat(" ", indent))
+			at = indent
+		case i > 0:
+			b.WriteByte(' ')
+			at++
+		}
+		b.WriteString(word)
+		at += len([]rune(word))
+	}
+	return b.String()
 }

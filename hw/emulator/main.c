@@ -18,6 +18,8 @@
  *     --tach-late S        seconds by which the tach front end lags
  *     --flip C             channel C's sensor looks the other way
  *     --open               the loop plugs are out: the test pin reaches nothing
+ *     --tap C              somebody taps sensor C every 0.7 s
+ *     --baud               bytes are garbled unless the host has set the line to the firmware's 500000 baud
  *     --plant SOCKET       volts and edges from a Unix socket instead:
  *                          'H' f64 dt, 3 f64 lag; then 'S' 3 f32 volts every dt, and 'E' f64 seconds, an edge, before the samples that pass it.
  *                          Sample i of channel c is the voltage at i dt - lag(c).
@@ -66,9 +68,9 @@ static struct {
 	const char *link, *plant;
 	double seconds, pace, speed, volts[CHANNELS], phase[CHANNELS], noise, rc, bounce, stall_at, stall_for, hold_at, hold_for, damage;
 	double late[CHANNELS], tach_late;
-	bool invert, swap, open;
-	int rail, flip;
-} opt = {.rail = -1, .flip = -1};
+	bool invert, swap, open, baud;
+	int rail, flip, tap;
+} opt = {.rail = -1, .flip = -1, .tap = -1};
 
 static struct {
 	unsigned long long bytes, lost, flipped, dropped, inserted, edges, bounces, slept, conversions;
@@ -236,6 +238,10 @@ static double sensor_at(int c, double t)
 static double volts_at(int c, double t)
 {
 	double v = looping(t) ? pin_volts(t - opt.late[c]) : sensor_at(c, t - opt.late[c]);
+	if (opt.tap == c) {
+		double since = fmod(t, 0.7);
+		v += 2 * exp(-since / 0.004) * cos(2 * M_PI * 250 * since);
+	}
 	return opt.flip == c ? 5 - v : v;
 }
 
@@ -282,7 +288,11 @@ static avr_cycle_count_t on_loop_fall(avr_t *a, avr_cycle_count_t when, void *pa
 /* simavr's capture has no noise canceller, so its delay is made here, as for the marks */
 static void on_test_pin(avr_irq_t *irq, uint32_t value, void *param)
 {
+	static bool was;
 	bool high = value & 1;
+	if (high == was) /* the firmware has only made an output of it */
+		return;
+	was = high;
 	pin_turns((double)avr->cycle / HZ, high);
 	if (!opt.open)
 		avr_cycle_timer_register(avr, CAPTURE + (avr_cycle_count_t)llround(opt.tach_late * HZ), high ? on_loop_rise : on_loop_fall, NULL);
@@ -370,6 +380,16 @@ static double damage_chance(void)
 	return (double)(damage_state >> 11) / 9007199254740992.0;
 }
 
+/* a host that listens at another speed than the board sends at makes other bytes of what comes, and the board of what it says */
+static bool wrong_speed;
+
+static void look_at_speed(void)
+{
+	struct termios t;
+	if (opt.baud && !tcgetattr(slave, &t))
+		wrong_speed = cfgetospeed(&t) != B500000;
+}
+
 static bool stalled(void)
 {
 	double t = (double)avr->cycle / HZ;
@@ -407,6 +427,8 @@ static void on_byte(avr_irq_t *irq, uint32_t value, void *param)
 	for (size_t i = 0; i < held; i++)
 		to_host(adapter[i]);
 	held = 0;
+	if (wrong_speed)
+		b = (uint8_t)(256 * damage_chance());
 	if (opt.damage > 0) {
 		if (damage_chance() < opt.damage) {
 			b ^= (uint8_t)(1 << (int)(8 * damage_chance()));
@@ -428,7 +450,8 @@ static avr_cycle_count_t on_receive(avr_t *a, avr_cycle_count_t when, void *para
 {
 	if (in_at == in_len)
 		return 0;
-	avr_raise_irq(uart_in, in[in_at++]);
+	uint8_t b = in[in_at++];
+	avr_raise_irq(uart_in, wrong_speed ? (uint8_t)(256 * damage_chance()) : b);
 	return when + 480; /* a little slower than the line */
 }
 
@@ -453,6 +476,7 @@ static void look_at_line(void)
 			out_len = 0;
 		}
 	}
+	look_at_speed();
 	if (in_at == in_len && avr->cycle > 160000) { /* the board was on before the host came */
 		ssize_t n = read(line, in, sizeof in);
 		in_at = 0;
@@ -564,6 +588,8 @@ static const char *options(int argc, char **argv)
 			three(v, opt.late);
 		else if (!strcmp(o, "--tach-late"))
 			opt.tach_late = atof(v);
+		else if (!strcmp(o, "--tap"))
+			opt.tap = atoi(v);
 		else if (!strcmp(o, "--flip"))
 			opt.flip = atoi(v);
 		else if (!strcmp(o, "--stall"))
@@ -576,6 +602,8 @@ static const char *options(int argc, char **argv)
 			opt.invert = true;
 		else if (!strcmp(o, "--swap"))
 			opt.swap = true;
+		else if (!strcmp(o, "--baud"))
+			opt.baud = true;
 		else if (!strcmp(o, "--open"))
 			opt.open = true;
 		else {
@@ -656,6 +684,6 @@ int main(int argc, char **argv)
 	printf("{\"seconds\":%.6f,\"wall\":%.3f,\"bytes\":%llu,\"lost\":%llu,\"flipped\":%llu,\"dropped\":%llu,\"inserted\":%llu,\"edges\":%llu,"
 	       "\"bounces\":%llu,\"conversions\":%llu,\"load\":%.4f,\"crashed\":%s}\n",
 		t, wall() - began, did.bytes, did.lost, did.flipped, did.dropped, did.inserted, did.edges, did.bounces, did.conversions,
-		1 - (double)did.slept / (double)avr->cycle, state == cpu_Crashed ? "true" : "false");
+		avr->cycle > 0 ? 1 - (double)did.slept / (double)avr->cycle : 0, state == cpu_Crashed ? "true" : "false");
 	return state == cpu_Crashed;
 }

@@ -104,7 +104,7 @@ func (s *live) silence(bytes uint64) string {
 	if bytes > 0 {
 		return fmt.Sprintf("%s sends bytes, but %s", s.name, s.fr.puzzle())
 	}
-	return fmt.Sprintf("%s is open, but nothing comes from it: there are no readings; check that the board is powered and runs its firmware, and that this is its port", s.name)
+	return fmt.Sprintf("%s is open, but nothing comes from it: there are no readings; check that the board is powered and runs its firmware, that this is its port, and that baud= is its speed", s.name)
 }
 
 // giveUp ends a source that never had a greeting, where somebody waits for it.

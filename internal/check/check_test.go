@@ -140,6 +140,8 @@ func TestEachFaultIsNamed(t *testing.T) {
 		{"no tach", "tach", "tach", func(r *record) { r.noTach = true }, Unfit, 0, 0},
 		{"missed edges", "tach_missed", "tach", func(r *record) { r.miss = 0.2 }, Unfit, 0, 0},
 		{"doubled edges", "tach_double", "tach", func(r *record) { r.double = 0.05 }, Note, 0, 0},
+		{"every other edge missing", "turns", "tach", func(r *record) { r.miss = 0.4 }, Unfit, 0, 0},
+		{"one revolution in eight lost", "turns", "tach", func(r *record) { r.lose = 0.03 }, Note, 0, 0},
 		{"jitter of 200 us", "tach_jitter", "tach", func(r *record) { r.jitter = 200e-6 }, Note, 200, 40},
 		{"clipping", "clipping", "A", func(r *record) { r.steps = 700 }, Unfit, 0, 0},
 		{"a stuck bit", "codes", "A", func(r *record) { r.stuck = 8 }, Unfit, 0.5, 0.06},

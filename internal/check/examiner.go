@@ -143,8 +143,10 @@ func (x *Examiner) link(p *Page, c acq.Counts) {
 	share := float64(x.lost) / float64(max(1, x.lost+x.got))
 	edges := float64(x.lostE) / float64(max(1, int(x.lostE)+len(x.edges)))
 	var refused uint64
-	for _, n := range c.Refused {
-		refused += n
+	for why, n := range c.Refused {
+		if why != acq.NoGreeting { // of before this host came
+			refused += n
+		}
 	}
 	text := fmt.Sprintf("%d frames or lines, %d refused; %d of %d samples and %d of %d tach edges lost", c.Frames, refused, x.lost, x.lost+x.got, x.lostE, uint64(len(x.edges))+x.lostE)
 	switch {

@@ -9,6 +9,8 @@ const (
 	jitterUnfit   = 5     //
 	droppedNote   = 0.01  // share of revolutions
 	droppedUnfit  = 0.1   //
+	turnsNote     = 0.1   // share of revolutions dropped for any reason
+	turnsUnfit    = 0.5   //
 	clipUnfit     = 1e-3  // share of samples
 	missingNote   = 0.02  // share of codes that never came within the range in use
 	missingUnfit  = 0.25  //

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"counterpoise/internal/acq"
 	"counterpoise/internal/phase"
@@ -30,6 +31,7 @@ func (x *Examiner) tach(p *Page, c acq.Counts) float64 {
 		}
 		return n / (n + float64(turns))
 	}
+	x.accepted(p, drop, turns)
 	missed, doubled := share(phase.DropMissed), share(phase.DropDoubled, phase.DropSpurious)
 	p.add("tach_missed", "tach", worse(missed, droppedNote, droppedUnfit), missed, "", fmt.Sprintf("%d revolutions with a missing edge, %d accepted.", drop[phase.DropMissed], turns),
 		"A larger or brighter mark, less gap, less stray light; a lower threshold.")
@@ -45,6 +47,32 @@ func (x *Examiner) tach(p *Page, c acq.Counts) float64 {
 		fmt.Sprintf("An edge scatters by %.1f us, %.2f degrees at %.0f rpm; over %d turns that leaves %.3f degrees.", jitter*1e6, deg, omega*30/math.Pi, max(1, turns), deg/math.Sqrt(float64(max(1, turns)))),
 		"A sharper mark edge, the sensor square to it and fixed, steady speed, a Schmitt trigger in front of the input.")
 	return omega
+}
+
+// accepted judges how many revolutions could be used, whatever was the matter
+// with the others.
+func (x *Examiner) accepted(p *Page, drop [phase.NumDrops]uint64, turns uint64) {
+	var why []string
+	all := turns
+	for d, n := range drop {
+		if all += n; n > 0 {
+			why = append(why, fmt.Sprintf("%d for %s", n, dropWords[d]))
+		}
+	}
+	dropped := 1 - float64(turns)/float64(max(1, all))
+	text := fmt.Sprintf("%d revolutions accepted, %d dropped", turns, all-turns)
+	if len(why) > 0 {
+		text += ": " + strings.Join(why, ", ")
+	}
+	verdict := worse(dropped, turnsNote, turnsUnfit)
+	if turns == 0 {
+		verdict = Unfit
+	}
+	p.add("turns", "tach", verdict, dropped, "", text+".", "Mend what this page says of link and tach; let the speed settle; where neither helps, look at the pulse itself.")
+}
+
+var dropWords = [phase.NumDrops]string{
+	"a gap in the samples", "a missing edge", "an edge too many", "an edge out of rhythm", "a speed that changed too fast or is out of range", "samples that hold no numbers", "too few samples",
 }
 
 // pulses judges a tach that is sampled like a channel.
