@@ -22,6 +22,8 @@ type measured struct {
 	Seconds     float64           `json:"seconds"`
 	Method      string            `json:"method,omitempty"`
 	Why         string            `json:"why,omitempty"`
+	Seen        int               `json:"seen_revolutions,omitempty"` // whose scatter is in the standard errors
+	Normal      string            `json:"speed_normalisation,omitempty"`
 	Trusted     bool              `json:"trusted"`
 	Flags       []measuredFlag    `json:"flags"`
 	Notes       []string          `json:"notes,omitempty"`
@@ -39,6 +41,7 @@ type measuredChannel struct {
 	Detector string            `json:"detector"`
 	Overall  *float64          `json:"overall"`
 	BandHz   []float64         `json:"band_hz,omitempty"` // nominal edges of overall
+	Refused  string            `json:"refused,omitempty"` // why it gives no orders while others do
 	Orders   []measuredOrder   `json:"orders"`
 	Spectrum *measuredSpectrum `json:"spectrum,omitempty"`
 }
@@ -49,6 +52,8 @@ type measuredOrder struct {
 	PhaseDeg        *float64 `json:"phase_deg"` // null below three standard errors
 	StandardError   *float64 `json:"standard_error"`
 	PhaseStandardEr *float64 `json:"phase_standard_error_deg"`
+
+	Normal *phase.NormalFigures `json:"speed_normalisation,omitempty"`
 }
 
 type measuredSpectrum struct {
@@ -102,6 +107,7 @@ func (b *bench) answer() measured {
 		r = b.average.Reading()
 		out.SpeedRPM = number(rotor.RPM(r.Speed))
 		out.Revolutions, out.Method, out.Why, out.Trusted = r.Turns, r.Method, r.Why, r.Trusted()
+		out.Seen, out.Normal = r.Seen, r.Normal
 		for _, f := range r.Flags {
 			out.Flags = append(out.Flags, measuredFlag(f))
 		}
@@ -123,6 +129,9 @@ func (b *bench) answer() measured {
 		ch := measuredChannel{Name: c.Name, Unit: unit.Name, Detector: detector.String(), Orders: []measuredOrder{}}
 		if levels != nil {
 			ch.overall(levels[i], unit)
+		}
+		if i < len(r.Channels) {
+			ch.Refused = r.Channels[i].Refused
 		}
 		for _, n := range b.m.orders {
 			if o, ok := r.In(i, n, unit.Quantity); ok {
@@ -156,7 +165,7 @@ func (ch *measuredChannel) overall(l spectrum.Level, unit rotor.Unit) {
 }
 
 func orderOf(o phase.Component, scale float64, c rotor.Convention) measuredOrder {
-	out := measuredOrder{Order: o.Order, Amplitude: o.Amplitude() * scale, StandardError: number(o.StandardError() * scale)}
+	out := measuredOrder{Order: o.Order, Amplitude: o.Amplitude() * scale, StandardError: number(o.StandardError() * scale), Normal: o.Normal.Figures()}
 	if o.HasPhase() {
 		_, deg := c.Polar(o.Value)
 		out.PhaseDeg = &deg
@@ -199,6 +208,9 @@ func (a *measured) text(w io.Writer) error {
 	if a.SpeedRPM != nil {
 		p.f("%.1f rpm, %d revolutions, %d dropped; angles counted %v\n", *a.SpeedRPM, a.Revolutions, a.Dropped, a.Convention)
 		p.f("%s\n", a.Why)
+		if a.Normal != "" {
+			p.f("%s\n", a.Normal)
+		}
 	} else {
 		p.f("no revolution accepted: no speed, no orders\n")
 	}
@@ -208,6 +220,9 @@ func (a *measured) text(w io.Writer) error {
 			p.f(" (%g-%g Hz)", c.BandHz[0], c.BandHz[1])
 		}
 		p.f("\n")
+		if c.Refused != "" {
+			p.f("  no orders: %s\n", c.Refused)
+		}
 		for _, o := range c.Orders {
 			p.f("  %dx %10.4g %s, standard error %s", o.Order, o.Amplitude, c.Unit, short(o.StandardError))
 			if o.PhaseDeg != nil {

@@ -239,6 +239,9 @@ func (e Event) amendedBy(a Event) Event {
 
 func (s State) measured(e Event) State {
 	why := untrusted(e.Reading)
+	if why == "" && s.Setup != nil {
+		why = s.Setup.missing(e.Reading)
+	}
 	if s.Unsure != 0 {
 		why = "the record of the weights that were on the rotor (event " + itoa(s.Unsure) + ") was undone"
 	}
@@ -267,6 +270,19 @@ func untrusted(r *phase.Reading) string {
 	}
 	if !r.Trusted() {
 		return "no whole turn was accepted"
+	}
+	return ""
+}
+
+// missing says which sensor of the job a reading gives no vector of though it
+// was measured; empty = none. A channel that the job does not use may fail.
+func (u *Setup) missing(r *phase.Reading) string {
+	for _, sen := range u.Sensors {
+		for _, ch := range r.Channels {
+			if ch.Name == sen.Name && ch.Refused != "" {
+				return "sensor " + sen.Name + " gives no vector: " + ch.Refused
+			}
+		}
 	}
 	return ""
 }

@@ -296,7 +296,7 @@ func (x *Extractor) values(t *Turn, v verdict) {
 			mean += d
 		}
 		mean /= t.samples
-		if joined && x.mean[c] == x.mean[c] {
+		if joined && !math.IsNaN(x.mean[c]) {
 			x.slope[c] += ((mean-x.mean[c])/span - x.slope[c]) / 4
 		} else if math.IsNaN(x.meanAt + x.mean[c]) {
 			x.slope[c] = 0

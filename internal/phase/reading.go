@@ -20,7 +20,7 @@ type Component struct {
 
 	// Normal says how the turns were brought to the reading's speed; nil where they
 	// were not.
-	Normal *Normal
+	Normal *Normal `json:",omitempty"`
 
 	slow float64 // probability that changes slower than the turns seen make Cov too small
 }
@@ -30,8 +30,8 @@ type ChannelReading struct {
 	Name     string
 	Quantity rotor.Quantity
 	Orders   []Component
-	Left     int    // turns of the reading left out of this channel: clipped, or no numbers
-	Refused  string // why the channel gives no vector while others do; empty = it does
+	Left     int    `json:",omitempty"` // turns of the reading left out of this channel: clipped, or no numbers
+	Refused  string `json:",omitempty"` // why the channel gives no vector while others do; empty = it does
 
 	mean float64 // of the samples
 }
@@ -43,13 +43,13 @@ type Reading struct {
 	Speed    float64 // rad/s, mean, on the board's clock
 	SpeedSD  float64 // rad/s, scatter of the turns' speeds
 	Turns    int     // accepted and used
-	Seen     int     // turns whose scatter is in the stated error: those used and, where remembered, those before
+	Seen     int     `json:",omitempty"` // turns whose scatter is in the stated error: those used and, where remembered, those before
 	Dropped  [NumDrops]int
 	Start    float64 // s of board time
 	Seconds  float64 // from the first to the last turn used
 	Method   string  // "equal", "taper" or "joint"
 	Why      string  // the reason for the method, one sentence
-	Normal   string  // what bringing the turns to one speed did, one sentence; empty where nothing was done
+	Normal   string  `json:",omitempty"` // what bringing the turns to one speed did, one sentence; empty where nothing was done
 	Flags    []Flag
 }
 

@@ -1,6 +1,7 @@
 package phase
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"math/cmplx"
@@ -16,6 +17,28 @@ type Slope struct {
 	Speed float64    // rad/s
 	Rate  complex128 // relative change of the vector per relative change of speed
 	Error float64    // standard error of one axis of Rate; Inf where nothing is known
+}
+
+// wireSlope is a Slope in JSON, which knows no complex numbers.
+type wireSlope struct {
+	Speed float64
+	Rate  [2]float64 // real, imaginary
+	Error float64
+}
+
+// MarshalJSON writes the rate as its real and imaginary part.
+func (s Slope) MarshalJSON() ([]byte, error) {
+	return json.Marshal(wireSlope{s.Speed, [2]float64{real(s.Rate), imag(s.Rate)}, s.Error})
+}
+
+// UnmarshalJSON reads what MarshalJSON wrote.
+func (s *Slope) UnmarshalJSON(b []byte) error {
+	var w wireSlope
+	if err := json.Unmarshal(b, &w); err != nil {
+		return err
+	}
+	*s = Slope{w.Speed, complex(w.Rate[0], w.Rate[1]), w.Error}
+	return nil
 }
 
 // At brings a component taken at mean speed (rad/s) to the speed of the slope
@@ -43,6 +66,24 @@ type Normal struct {
 	Moved float64 // change of the value, relative
 	Doubt float64 // standard error of one axis of that, relative; it is part of the covariance
 	Less  float64 // scatter of the turns with it over that without, rms
+}
+
+// NormalFigures is a Normal for programs: its keys are a promise.
+type NormalFigures struct {
+	AmplitudePerPercent float64 `json:"amplitude_percent_per_percent_speed"`
+	DegPerPercent       float64 `json:"phase_deg_per_percent_speed"`
+	Error               float64 `json:"standard_error_percent_per_percent_speed"`
+	Given               bool    `json:"given,omitempty"`
+	Moved               float64 `json:"moved_percent"`
+	Doubt               float64 `json:"doubt_percent"`
+}
+
+// Figures is n in the units of its keys; nil for nil.
+func (n *Normal) Figures() *NormalFigures {
+	if n == nil {
+		return nil
+	}
+	return &NormalFigures{real(n.Slope.Rate), imag(n.Slope.Rate) / 100 * 180 / math.Pi, n.Slope.Error, n.Given, 100 * n.Moved, 100 * n.Doubt}
 }
 
 // A slope is fitted where the speed scattered by more than fitAbove and less than

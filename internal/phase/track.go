@@ -1,6 +1,9 @@
 package phase
 
-import "math"
+import (
+	"math"
+	"math/cmplx"
+)
 
 // Point is the order vectors at one speed of a run-up or coast-down.
 type Point struct {
@@ -47,7 +50,7 @@ func (t *Track) Add(turn *Turn) {
 	s.Accel += turn.Accel
 	s.Time += turn.Tick + turn.Seconds/2
 	for i, v := range turn.Values {
-		if v == v {
+		if !cmplx.IsNaN(v) {
 			s.Values[i] += v
 			s.good[i]++
 		}

@@ -21,6 +21,8 @@ type Measured struct {
 	Dropped     int               `json:"dropped_revolutions"`
 	Convention  rotor.Convention  `json:"convention"`
 	Trusted     bool              `json:"trusted"`
+	Seen        int               `json:"seen_revolutions"` // whose scatter is in the standard errors
+	Normal      string            `json:"speed_normalisation,omitempty"`
 	Flags       []MeasuredFlag    `json:"flags"`
 	Channels    []MeasuredChannel `json:"channels"`
 }
@@ -40,6 +42,7 @@ type MeasuredChannel struct {
 	Overall  *float64        `json:"overall"` // see Measures
 	Measures string          `json:"overall_detector"`
 	BandHz   []float64       `json:"overall_band_hz,omitempty"`
+	Refused  string          `json:"refused,omitempty"` // why it gives no orders while others do
 	Orders   []MeasuredOrder `json:"orders"`
 }
 
@@ -51,6 +54,8 @@ type MeasuredOrder struct {
 	PhaseDeg      *float64 `json:"phase_deg"`
 	StandardError *float64 `json:"standard_error"`
 	PhaseErrorDeg *float64 `json:"phase_standard_error_deg"`
+
+	Normal *phase.NormalFigures `json:"speed_normalisation,omitempty"`
 }
 
 // reading answers with the newest rolling reading. Without a query it is in
@@ -82,6 +87,7 @@ func measuredOf(st *Station, snap *station.Snapshot, v View) Measured {
 	if rd != nil {
 		m.SpeedRPM, m.Revolutions = orNil(rotor.RPM(rd.Speed)), rd.Turns
 		m.Trusted = rd.Trusted() && snap.Link.Up
+		m.Seen, m.Normal = rd.Seen, rd.Normal
 		for _, n := range rd.Dropped {
 			m.Dropped += n
 		}
@@ -99,6 +105,7 @@ func measuredOf(st *Station, snap *station.Snapshot, v View) Measured {
 		}
 		c.overall(snap, v)
 		if rd != nil && i < len(rd.Channels) {
+			c.Refused = rd.Channels[i].Refused
 			for _, o := range rd.Channels[i].Orders {
 				if one, _, ok := v.component(rd, i, o.Order); ok {
 					c.Orders = append(c.Orders, measuredOrder(one, v))
@@ -112,7 +119,7 @@ func measuredOf(st *Station, snap *station.Snapshot, v View) Measured {
 
 func measuredOrder(c phase.Component, v View) MeasuredOrder {
 	_, deg := v.Convention.Polar(c.Value)
-	m := MeasuredOrder{Order: c.Order, Amplitude: orNil(c.Amplitude()), StandardError: orNil(c.StandardError())}
+	m := MeasuredOrder{Order: c.Order, Amplitude: orNil(c.Amplitude()), StandardError: orNil(c.StandardError()), Normal: c.Normal.Figures()}
 	if c.HasPhase() {
 		m.PhaseDeg, m.PhaseErrorDeg = orNil(deg), orNil(c.PhaseSD()*180/math.Pi)
 	}

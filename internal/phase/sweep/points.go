@@ -2,6 +2,7 @@ package sweep
 
 import (
 	"math"
+	"math/cmplx"
 
 	"counterpoise/internal/acq"
 	"counterpoise/internal/phase"
@@ -93,7 +94,7 @@ func (s *Sweep) holds() []bool {
 	n := make([]int, len(s.Channels)*len(s.Orders))
 	for _, p := range s.Points {
 		for i, v := range p.Values {
-			if v == v {
+			if !cmplx.IsNaN(v) {
 				n[i]++
 			}
 		}
@@ -107,7 +108,7 @@ func (s *Sweep) holds() []bool {
 
 func (p *Point) complete(holds []bool) bool {
 	for i, v := range p.Values {
-		if holds[i] && v != v {
+		if holds[i] && cmplx.IsNaN(v) {
 			return false
 		}
 	}
