@@ -38,6 +38,20 @@ type busy struct {
 	now     Busy
 	cancel  context.CancelFunc
 	changed chan struct{}
+	auto    bool // the last start asked for a reading that is taken by itself
+}
+
+func (b *bench) setAuto(on bool) {
+	b.busy.mu.Lock()
+	defer b.busy.mu.Unlock()
+	b.busy.auto = on
+}
+
+// auto reports whether the last run took its reading by itself.
+func (b *bench) auto() bool {
+	b.busy.mu.Lock()
+	defer b.busy.mu.Unlock()
+	return b.busy.auto
 }
 
 func (b *busy) get() (Busy, <-chan struct{}) {

@@ -89,7 +89,7 @@ func (s *Server) caseAnswer(w http.ResponseWriter, r *http.Request) {
 // tooMuch is the code and sentence for a body that could not be read.
 func tooMuch(err error) (code int, text string) {
 	if large := (*http.MaxBytesError)(nil); errors.As(err, &large) {
-		return http.StatusRequestEntityTooLarge, fmt.Sprintf(say("refused.large"), maxBody)
+		return http.StatusRequestEntityTooLarge, fmt.Sprintf(say("refused.large"), large.Limit)
 	}
 	return http.StatusBadRequest, "the request is not the form or JSON that was expected: " + err.Error()
 }

@@ -16,6 +16,7 @@ type ChannelState struct {
 	Direction string  `json:"direction,omitempty"`
 	Amplitude Amount  `json:"amplitude"` // at 1x
 	Phase     Amount  `json:"phase"`     // degrees in the view's convention
+	Scatter   Amount  `json:"scatter"`   // of the phase from turn to turn, degrees, one standard deviation
 	Vector    *Vector `json:"vector"`    // null where there is no 1x
 	Overall   Amount  `json:"overall"`
 	Zone      string  `json:"zone,omitempty"` // severity zone A..D
@@ -41,7 +42,7 @@ func channelsOf(st *Station, snap *station.Snapshot, v View) []ChannelState {
 		return out
 	}
 	for i, ch := range snap.Setup.Channels {
-		c := ChannelState{Name: ch.Name, Amplitude: unknown(v.Scale.Label()), Phase: unknown("°"),
+		c := ChannelState{Name: ch.Name, Amplitude: unknown(v.Scale.Label()), Phase: unknown("°"), Scatter: unknown("°"),
 			Overall: unknown(v.Scale.level().Label())}
 		if conf, ok := st.channel(ch.Name); ok {
 			c.Direction = conf.Direction
@@ -52,6 +53,9 @@ func channelsOf(st *Station, snap *station.Snapshot, v View) []ChannelState {
 		if snap.Reading != nil {
 			oneX(&c, snap.Reading, i, v)
 			c.Orders = ordersOf(snap.Reading, i, v)
+		}
+		if i < len(snap.PhaseScatter) {
+			c.Scatter = plain(snap.PhaseScatter[i]*180/math.Pi, 2, "°")
 		}
 		levelOf(&c, st.Config.Machine, snap, i, v)
 		out = append(out, c)

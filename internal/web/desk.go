@@ -31,8 +31,9 @@ type Jobs interface {
 // looks at it and stays open until the server ends; what it does meanwhile
 // (a reading, a stop that is waited for) ends with the desk.
 type desk struct {
-	jobs Jobs
-	now  func() time.Time
+	jobs  Jobs
+	now   func() time.Time
+	known map[string]*Station // all stations of this program
 
 	ctx    context.Context // of the work that outlives a request
 	cancel context.CancelFunc
@@ -55,6 +56,9 @@ type bench struct {
 	st   *Station
 	job  *job.Job
 	desk *desk
+	// foreign is the station of an imported job where this program has none of that
+	// name; such a job is only looked at and compared with.
+	foreign string
 
 	busy   busy
 	advice adviceCache
@@ -62,7 +66,8 @@ type bench struct {
 
 var errNoJobs = errors.New("this counterpoise keeps no jobs: start it with a data folder")
 
-// list names the jobs of a station, newest first.
+// list names the jobs of a station, newest first, and those that were brought in
+// from stations that are not here.
 func (d *desk) list(ctx context.Context, station string) ([]store.Summary, error) {
 	if d.jobs == nil {
 		return nil, errNoJobs
@@ -70,7 +75,7 @@ func (d *desk) list(ctx context.Context, station string) ([]store.Summary, error
 	all, err := d.jobs.Jobs(ctx)
 	out := []store.Summary{}
 	for _, m := range all {
-		if m.Station == station {
+		if m.Station == station || d.known[m.Station] == nil {
 			out = append(out, m)
 		}
 	}
@@ -81,7 +86,7 @@ func (d *desk) list(ctx context.Context, station string) ([]store.Summary, error
 func (d *desk) get(ctx context.Context, st *Station, id string) (*bench, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if b := d.open[id]; b != nil && b.st == st {
+	if b := d.open[id]; b != nil && (b.st == st || b.foreign != "") {
 		return b, nil
 	}
 	if d.ended {
@@ -100,6 +105,9 @@ func (d *desk) get(ctx context.Context, st *Station, id string) (*bench, error) 
 			return nil, err
 		}
 		b := &bench{id: id, name: m.Name, st: st, job: j, desk: d}
+		if m.Station != st.Name() {
+			b.foreign = m.Station
+		}
 		d.open[id] = b
 		return b, nil
 	}
@@ -120,7 +128,7 @@ func (d *desk) resume(ctx context.Context, stations []*Station) error {
 			return err
 		}
 		for _, m := range list {
-			if !m.Closed.IsZero() || m.Damage != "" {
+			if !m.Closed.IsZero() || m.Damage != "" || m.Station != st.Name() {
 				continue
 			}
 			b, err := d.get(ctx, st, m.ID)

@@ -10,7 +10,8 @@ import (
 	"strings"
 )
 
-// maxBody is the most that any request may carry. No form here needs more.
+// maxBody is the most that a request without files may carry. No form here needs
+// more; bodyLimit says which may bring files.
 const maxBody = 64 << 10
 
 // policy allows what the page itself needs and nothing else; there is no
@@ -23,6 +24,7 @@ const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src
 // strangers, and sets the headers that keep a page to itself.
 func (s *Server) guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		most := bodyLimit(r)
 		h := w.Header()
 		h.Set("Content-Security-Policy", policy)
 		h.Set("X-Content-Type-Options", "nosniff")
@@ -33,13 +35,13 @@ func (s *Server) guard(next http.Handler) http.Handler {
 		switch {
 		case !s.hostAllowed(r.Host):
 			s.refuse(w, r, http.StatusMisdirectedRequest, "host", fmt.Sprintf(say("refused.host"), r.Host))
-		case r.ContentLength > maxBody:
-			s.refuse(w, r, http.StatusRequestEntityTooLarge, "large", fmt.Sprintf(say("refused.large"), maxBody))
+		case r.ContentLength > most:
+			s.refuse(w, r, http.StatusRequestEntityTooLarge, "large", fmt.Sprintf(say("refused.large"), most))
 		case !s.originAllowed(w, r):
 		case !s.known(r) && !open(r):
 			s.askToken(w, r)
 		default:
-			r.Body = http.MaxBytesReader(w, r.Body, maxBody)
+			r.Body = http.MaxBytesReader(w, r.Body, most)
 			next.ServeHTTP(w, r)
 		}
 	})

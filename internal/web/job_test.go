@@ -26,6 +26,7 @@ type bed struct {
 	data string
 	home string // address of the page
 	rig  *rig.Rig
+	web  *Server
 	end  func()
 }
 
@@ -70,7 +71,7 @@ func (b *bed) begin() {
 	running := make(chan error, 1)
 	go func() { running <- st.Run(ctx) }()
 	address, stop := serve(t, s)
-	b.rig, b.home = r, address
+	b.rig, b.web, b.home = r, s, address
 	b.end = func() {
 		stop()
 		cancel()

@@ -31,6 +31,10 @@ type jobAct struct {
 	Level     float64         `json:"level_mm_s"`
 	Survey    json.RawMessage `json:"survey"`
 	File      string          `json:"file"`
+
+	Directions map[string]string `json:"directions"`  // look at the sensors: where each points
+	Blade1     *float64          `json:"blade_1_deg"` // look for blade 1: its angle from the mark, in the job's convention
+	Auto       bool              `json:"auto"`        // start: take the reading by itself once it has settled
 }
 
 // actWeight is a weight as people write it: at a numbered place, or at an angle
@@ -72,6 +76,9 @@ var cautious = []string{"start", "fit", "stop"}
 // act does what was asked. The error is one sentence for who asked it.
 func (b *bench) act(ctx context.Context, a jobAct) error {
 	s := b.job.State()
+	if b.foreign != "" {
+		return fmt.Errorf(say("job.foreign"), b.foreign)
+	}
 	if a.Seen != 0 && a.Seen != s.Events {
 		return fmt.Errorf("%w (event %d, now %d): look at the job as it is now and decide again", job.ErrStale, a.Seen, s.Events)
 	}
@@ -118,6 +125,10 @@ func (b *bench) carryOut(ctx context.Context, s job.State, a jobAct) error {
 		e.Kind = job.KindOperator
 	case "look":
 		e.Kind, e.Look = job.KindLook, &job.Look{Item: a.Item, OK: a.OK}
+		var err error
+		if e.Seen, err = b.describe(ctx, s, a); err != nil {
+			return err
+		}
 	case "survey":
 		e.Kind, e.Survey = job.KindSurvey, a.Survey
 	case "start", "running":
@@ -130,7 +141,12 @@ func (b *bench) carryOut(ctx context.Context, s job.State, a jobAct) error {
 		}
 		b.watch(a.By)
 		if virtual {
-			return b.st.Fan.Start()
+			if err := b.st.Fan.Start(); err != nil {
+				return err
+			}
+		}
+		if b.setAuto(a.Auto); a.Auto {
+			return b.take(a.By)
 		}
 		return nil
 	case "measure":
@@ -156,6 +172,8 @@ func (b *bench) carryOut(ctx context.Context, s job.State, a jobAct) error {
 		e.Kind, e.Target = job.KindUndone, a.Target
 	case "redo":
 		e.Kind, e.Target = job.KindRedone, a.Target
+	case "amend":
+		return b.amend(ctx, s, a, e)
 	case "note":
 		e.Kind, e.Survey = job.KindNoted, a.Survey
 		if a.Note == "" && a.File == "" && a.Survey == nil {
@@ -189,7 +207,7 @@ func (b *bench) reopen(ctx context.Context, s job.State, e job.Event) error {
 	return b.resume(ctx)
 }
 
-const jobActs = "operator, look, survey, start, running, measure, cancel, abort, stop, fit, skip, undo, redo, note, close and reopen"
+const jobActs = "operator, look, survey, start, running, measure, cancel, abort, stop, fit, skip, undo, redo, amend, note, close and reopen"
 
 // fit records which weights are on the rotor, after what was advised for it. On
 // the virtual fan it puts them there.

@@ -141,8 +141,11 @@ func (s *Server) jobAdvice(w http.ResponseWriter, r *http.Request, b *bench, _ V
 		"expected": adv.Expected, "planes": drawn, "verdicts": verdictTexts(adv.Verdicts)})
 }
 
+// levelBeat is how often a page hears of the level that is watched during a run.
+const levelBeat = 500 * time.Millisecond
+
 // jobStream tells a page that the job has moved on, and how far a reading is.
-func (s *Server) jobStream(w http.ResponseWriter, r *http.Request, b *bench, _ View) {
+func (s *Server) jobStream(w http.ResponseWriter, r *http.Request, b *bench, v View) {
 	if !s.seats.take() {
 		s.refuse(w, r, http.StatusServiceUnavailable, "seats", fmt.Sprintf(say("refused.seats"), maxStreams))
 		return
@@ -153,21 +156,26 @@ func (s *Server) jobStream(w http.ResponseWriter, r *http.Request, b *bench, _ V
 	rc.SetReadDeadline(time.Time{})
 	for {
 		busy, changed := b.busy.get()
-		seen := b.job.State().Events
+		now := b.job.State()
+		seen, level := now.Events, b.levelNow(now, b.st.Latest(), v)
 		rc.SetWriteDeadline(time.Now().Add(streamPatience))
-		body, _ := json.Marshal(map[string]any{"events": seen, "busy": busy})
+		body, _ := json.Marshal(map[string]any{"events": seen, "busy": busy, "level": level})
 		if _, err := fmt.Fprintf(w, "event: job\ndata: %s\n\n", body); err != nil || rc.Flush() != nil {
 			return
 		}
-		if !b.waitNews(r.Context(), seen, changed) || !pause(r.Context(), streamEvery) {
+		beat := streamBeat
+		if level != "" {
+			beat = levelBeat
+		}
+		if !b.waitNews(r.Context(), seen, changed, beat) || !pause(r.Context(), streamEvery) {
 			return
 		}
 	}
 }
 
 // waitNews waits for a new event, for progress, or for the next sign of life.
-func (b *bench) waitNews(ctx context.Context, seen int, changed <-chan struct{}) bool {
-	wait, cancel := context.WithTimeout(ctx, streamBeat)
+func (b *bench) waitNews(ctx context.Context, seen int, changed <-chan struct{}, beat time.Duration) bool {
+	wait, cancel := context.WithTimeout(ctx, beat)
 	defer cancel()
 	appended := make(chan struct{})
 	go func() { // ends with wait

@@ -53,6 +53,26 @@ func (t typed) Err(name string) string {
 	return ""
 }
 
+// Sent reports whether the form was sent to do this.
+func (t typed) Sent(do string) bool { return t.Form.Get("do") == do }
+
+// ValIn and ErrIn are Val and Err for a field whose name several forms of the page
+// use: only the form that was sent keeps its text and its message.
+func (t typed) ValIn(do, name string, or any) string {
+	if !t.Sent(do) {
+		return fmt.Sprint(or)
+	}
+	return t.Val(name, or)
+}
+
+// ErrIn: see ValIn.
+func (t typed) ErrIn(do, name string) string {
+	if !t.Sent(do) {
+		return ""
+	}
+	return t.Err(name)
+}
+
 // Alone is the message that belongs to no single field.
 func (t typed) Alone() string {
 	if t.Field == "" {
@@ -104,10 +124,11 @@ func newField(name, label, value, wrong string, number bool) field {
 type jobsView struct {
 	frame
 	typed
-	Station string
-	Home    string
-	Jobs    []store.Summary
-	Virtual bool
+	Station  string
+	Home     string
+	Jobs     []store.Summary
+	Virtual  bool
+	Imported []string // what the import that was just asked for has done
 }
 
 func jobsPath(st *Station) string           { return stationPath(st.Name()) + "/jobs" }
@@ -169,9 +190,14 @@ func (s *Server) jobsForm(w http.ResponseWriter, r *http.Request, st *Station) {
 	http.Redirect(w, r, jobPath(st, b.id), http.StatusSeeOther)
 }
 
-// form parses a form, or answers that it cannot.
+// form parses a form, with its files where it has some, or answers that it cannot.
 func (s *Server) form(w http.ResponseWriter, r *http.Request) bool {
-	if err := r.ParseForm(); err != nil {
+	parse := r.ParseForm
+	if uploads(r) {
+		http.NewResponseController(w).SetReadDeadline(s.now().Add(uploadPatience)) // a photograph over a weak network takes its time
+		parse = func() error { return r.ParseMultipartForm(1 << 20) }
+	}
+	if err := parse(); err != nil {
 		code, text := tooMuch(err)
 		s.fail(w, r, code, text)
 		return false
@@ -196,6 +222,13 @@ type jobView struct {
 	NoAdvice string
 	Bare     bool
 
+	Sensors []job.Sensor // of the set-up
+	Blade1  float64      // degrees from the mark as this job counts
+	Auto    bool         // the last run took its reading by itself
+	Amend   *amending    // the event that ?amend=N asks to change
+	Files   []store.File // kept with the job, photographs apart
+	Photos  []store.File
+
 	polar picture.Polar // its way so far
 }
 
@@ -215,11 +248,19 @@ func (s *Server) jobView(r *http.Request, b *bench, v View) (jobView, error) {
 		Home: stationPath(b.st.Name()), URL: jobPath(b.st, b.id), API: "/api/v1" + jobPath(b.st, b.id)}
 	p.Free = js.Operator == ""
 	p.Mine = p.By != "" && p.By == js.Operator
-	p.polar, _ = jobPolar(b.job.State(), v)
+	st := b.job.State()
+	p.polar, _ = jobPolar(st, v)
+	p.Auto = b.auto()
+	if st.Setup != nil {
+		p.Sensors, p.Blade1 = st.Setup.Sensors, round(st.Setup.Convention.Degrees(st.Setup.Machine.Blade1), 4)
+	}
+	p.Amend = b.amendment(r, st, js, r.FormValue("amend"))
+	if err == nil {
+		p.Photos, p.Files, err = s.filesOf(r.Context(), b)
+	}
 	if err != nil || js.Step.Action != job.ActFit {
 		return p, err
 	}
-	st := b.job.State()
 	adv, err := b.advise()
 	if err != nil {
 		p.NoAdvice = err.Error()
@@ -251,6 +292,15 @@ func rowsOf(s job.State, adv job.Advice) (out []fitRow) {
 	return out
 }
 
+// rowIn is a row of weights with the page whose typed figures it shows.
+type rowIn struct {
+	Page jobView
+	Row  fitRow
+}
+
+// Photographed reports whether the point that is due asks for a photograph.
+func (p jobView) Photographed() bool { return p.Step.Item == "mark" || p.Step.Item == "sensors" }
+
 func (s *Server) jobPage(w http.ResponseWriter, r *http.Request, b *bench, v View) {
 	p, err := s.jobView(r, b, v)
 	if err != nil {
@@ -269,6 +319,9 @@ func (s *Server) jobForm(w http.ResponseWriter, r *http.Request, b *bench, v Vie
 	a, err := actOf(r.PostForm)
 	if a.By == "" {
 		a.By = byOf(r)
+	}
+	if err == nil {
+		a.File, err = s.photograph(r, b, a.Item)
 	}
 	if err == nil {
 		err = b.act(r.Context(), a)
@@ -294,12 +347,25 @@ func (s *Server) jobForm(w http.ResponseWriter, r *http.Request, b *bench, v Vie
 func actOf(f url.Values) (jobAct, error) {
 	t := typed{Form: f}
 	a := jobAct{Do: f.Get("do"), By: strings.TrimSpace(f.Get("by")), Note: strings.TrimSpace(f.Get("note")), Item: f.Get("item"), OK: f.Get("ok") == "yes",
-		Purpose: f.Get("purpose"), Plane: f.Get("plane"), Step: f.Get("step"), Confirmed: f["confirmed"]}
+		Purpose: f.Get("purpose"), Plane: f.Get("plane"), Step: f.Get("step"), Confirmed: f["confirmed"], Auto: f.Get("auto") == "yes"}
 	a.Seen, _ = strconv.Atoi(f.Get("seen"))
 	a.Target, _ = strconv.Atoi(f.Get("target"))
 	var err error
 	if a.Level, err = t.number("level"); err != nil {
 		return a, err
+	}
+	if f.Has("blade1") {
+		deg, err := t.number("blade1")
+		if err != nil {
+			return a, err
+		}
+		a.Blade1 = &deg
+	}
+	for i := 0; f.Has(fmt.Sprintf("d%d.name", i)); i++ {
+		if a.Directions == nil {
+			a.Directions = map[string]string{}
+		}
+		a.Directions[f.Get(fmt.Sprintf("d%d.name", i))] = f.Get(fmt.Sprintf("d%d.to", i))
 	}
 	for i := 0; f.Has(fmt.Sprintf("w%d.plane", i)); i++ {
 		at := fmt.Sprintf("w%d.", i)

@@ -117,6 +117,7 @@ func (d *desk) create(ctx context.Context, st *Station, n newJob) (*bench, error
 	if err != nil {
 		return nil, err
 	}
+	st.trend.way.begin()
 	for _, e := range events {
 		e.At, e.By = d.now(), n.By
 		if _, err := b.job.Append(ctx, e); err != nil {

@@ -27,6 +27,8 @@ type JobState struct {
 	Virtual  bool         `json:"virtual"`
 	Notice   string       `json:"notice,omitempty"`
 	Side     string       `json:"side,omitempty"`
+	Motor    []Line       `json:"motor"`           // starts in the last hour against the motor's limit
+	AbortAt  *Amount      `json:"abort,omitempty"` // a run is broken off above it, 1x
 	Stages   []StageLine  `json:"stages"`
 	Step     job.Step     `json:"step"`
 	Busy     Busy         `json:"busy"`
@@ -72,6 +74,7 @@ type JobEvent struct {
 	Kind   job.Kind  `json:"kind"`
 	Text   string    `json:"text"`
 	Note   string    `json:"note,omitempty"`
+	File   string    `json:"file,omitempty"` // photograph, spectra or take beside the job
 	Undone bool      `json:"undone"`
 	Can    string    `json:"can,omitempty"` // undo or redo, where it can
 }
@@ -111,12 +114,13 @@ func (b *bench) state(ctx context.Context, v View) (JobState, error) {
 	}
 	out := JobState{Schema: 1, ID: b.id, Name: b.name, Station: b.st.Name(), Events: s.Events, Operator: s.Operator, Running: s.Running,
 		Closed: s.Closed, Remark: s.Remark, Notice: b.job.Notice(), Step: s.Next(b.desk.now()), Busy: busy,
-		Weights: []FanWeight{}, Readings: []JobReading{}, Refused: []Line{}, History: []JobEvent{}}
+		Weights: []FanWeight{}, Motor: []Line{}, Readings: []JobReading{}, Refused: []Line{}, History: []JobEvent{}}
 	out.Stages = stagesOf(out.Step)
 	if s.Setup == nil {
 		return out, nil
 	}
 	out.Virtual, out.Side = s.Setup.Virtual, s.Setup.Side
+	out.Motor, out.AbortAt = motorOf(s, b.desk.now()), abortOf(s, v)
 	c := s.Setup.Convention
 	out.Weights = weightList(s.Fit.Weights, c)
 	tol := s.Tolerances()
@@ -260,7 +264,7 @@ func closingOf(s job.State, v View) *JobClosing {
 
 // historyOf writes one event and what may be done about it.
 func historyOf(s job.State, e job.Event, v View) JobEvent {
-	out := JobEvent{Number: e.Number, At: e.At, By: e.By, Kind: e.Kind, Note: e.Note, Undone: slices.Contains(s.Undone, e.Number), Text: eventText(s, e)}
+	out := JobEvent{Number: e.Number, At: e.At, By: e.By, Kind: e.Kind, Note: e.Note, File: e.File, Undone: slices.Contains(s.Undone, e.Number), Text: eventText(s, e)}
 	switch e.Kind {
 	case job.KindLook, job.KindSurvey, job.KindFitted, job.KindMeasured, job.KindSkipped, job.KindAdvised, job.KindClosed:
 		out.Can = "undo"

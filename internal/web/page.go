@@ -41,6 +41,7 @@ func hashAssets() string {
 var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"say": say, "sayCase": func(ask string) string { return say("case." + ask) }, "tag": func() string { return assetTag },
 	"sayf":  func(key string, a ...any) string { return fmt.Sprintf(say(key), a...) },
+	"rowIn": func(p jobView, r fitRow) rowIn { return rowIn{p, r} },
 	"field": newField, "num": func(format string, v *float64) string { return fmt.Sprintf(format, *v) }, "surveyCautions": func() []string { return blades.Cautions },
 	"tile": func(key string, s Sentence) tile { return tile{key, say(key), s} },
 }).ParseFS(assets, "assets/*.html"))

@@ -168,6 +168,6 @@ func (s *Server) picture(w http.ResponseWriter, r *http.Request, st *Station, dr
 
 func (s *Server) state(w http.ResponseWriter, r *http.Request, st *Station) {
 	if v, ok := s.view(w, r, st); ok {
-		writeJSON(w, http.StatusOK, stateOf(st, st.Latest(), v, s.ask, s.now()))
+		writeJSON(w, http.StatusOK, stateOf(st, st.Latest(), v, s.askOf(st), s.now()))
 	}
 }

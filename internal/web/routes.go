@@ -32,6 +32,8 @@ func (s *Server) routes(reg *prometheus.Registry) http.Handler {
 	mux.HandleFunc("GET /stations/{name}/jobs/{job}/polar.svg", s.benchAt(s.jobPolarPicture))
 	mux.HandleFunc("GET /stations/{name}/jobs/{job}/polar.pdf", s.benchAt(s.jobPolarPicture))
 	mux.HandleFunc("GET /stations/{name}/jobs/{job}/files/{file}", s.benchAt(s.jobFile))
+	mux.HandleFunc("GET /stations/{name}/jobs/{job}/export.json", s.benchAt(s.exportJob))
+	mux.HandleFunc("POST /stations/{name}/jobs/import", s.at(s.importJob))
 	mux.HandleFunc("GET /stations/{name}/trace", s.at(s.tracePage))
 	mux.HandleFunc("POST /stations/{name}/trace", s.at(s.traceForm))
 	mux.HandleFunc("POST /settings", s.settings)

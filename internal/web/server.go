@@ -81,17 +81,18 @@ type Server struct {
 	ask      station.Ask
 	now      func() time.Time
 
-	desk    *desk
-	doorman doorman
-	seats   seats
-	meters  *meters
-	handler http.Handler
+	desk     *desk
+	patience time.Duration // with a client that takes nothing
+	doorman  doorman
+	seats    seats
+	meters   *meters
+	handler  http.Handler
 }
 
 // New builds a server.
 func New(c Config) (*Server, error) {
 	s := &Server{stations: c.Stations, byName: map[string]*Station{}, version: c.Version, log: c.Log,
-		token: c.Token, ask: c.Ask, now: c.Now, doorman: doorman{codes: map[string]time.Time{}}, seats: seats{free: maxStreams}}
+		token: c.Token, ask: c.Ask, now: c.Now, doorman: doorman{codes: map[string]time.Time{}}, seats: seats{free: maxStreams}, patience: streamPatience}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
@@ -99,6 +100,7 @@ func New(c Config) (*Server, error) {
 		s.now = time.Now
 	}
 	s.desk = newDesk(c.Jobs, s.now)
+	s.desk.known = s.byName
 	if s.ask.MinTurns == 0 {
 		s.ask = defaultAsk
 	}

@@ -8,7 +8,6 @@ import (
 	"math"
 	"slices"
 
-	"counterpoise/internal/blades"
 	"counterpoise/internal/blades/surveyfile"
 	"counterpoise/internal/rotor"
 )
@@ -17,32 +16,61 @@ import (
 // the page asks for. It is stored as typed after every visit to a blade, so
 // that nothing is lost when a phone dies.
 type sheet struct {
-	Convention rotor.Convention   `json:"convention"`
-	Blades     int                `json:"blades"`
-	Blade1Deg  float64            `json:"blade_1_deg"`
-	Numbering  string             `json:"numbering"`
-	DepthGrows string             `json:"depth_grows"`
-	TipRadius  float64            `json:"tip_radius_mm,omitempty"`
-	HubRadius  float64            `json:"hub_radius_mm,omitempty"`
-	Chord      float64            `json:"chord_mm,omitempty"`
-	BladeMass  float64            `json:"blade_mass_g,omitempty"`
-	CGRadius   float64            `json:"cg_radius_mm,omitempty"`
-	SpeedRPM   float64            `json:"speed_rpm,omitempty"`
-	Setting    float64            `json:"pitch_setting_deg,omitempty"`
-	Material   string             `json:"material,omitempty"`
-	Planes     []surveyfile.Plane `json:"planes,omitempty"`
-	FanZ       float64            `json:"fan_z_mm,omitempty"`
-	Readings   []visit            `json:"readings"`
+	Convention rotor.Convention `json:"convention"`
+	Blades     int              `json:"blades"`
+	Blade1Deg  float64          `json:"blade_1_deg"`
+	Numbering  string           `json:"numbering"`
+	DepthGrows string           `json:"depth_grows"`
+	AnglesDeg  []float64        `json:"blade_angles_deg,omitempty"` // follows from the readings
+
+	TipRadius  float64 `json:"tip_radius_mm,omitempty"`
+	HubRadius  float64 `json:"hub_radius_mm,omitempty"`
+	ReadRadius float64 `json:"read_radius_mm,omitempty"`
+	Chord      float64 `json:"chord_mm,omitempty"`
+	BladeMass  float64 `json:"blade_mass_g,omitempty"`
+	CGRadius   float64 `json:"cg_radius_mm,omitempty"`
+	CGOffset   float64 `json:"cg_offset_mm,omitempty"`
+	Clearance  float64 `json:"tip_clearance_mm,omitempty"`
+	SpeedRPM   float64 `json:"speed_rpm,omitempty"`
+	FlapHz     float64 `json:"flap_hz,omitempty"`
+	Setting    float64 `json:"pitch_setting_deg,omitempty"`
+
+	Material   string `json:"material,omitempty"`
+	Adjustable bool   `json:"adjustable_pitch,omitempty"`
+	Separable  bool   `json:"separable,omitempty"`
+	Cracked    []int  `json:"cracked,omitempty"`
+
+	Tolerance  *sheetTolerance `json:"tolerance,omitempty"`
+	DepthError float64         `json:"depth_error_mm,omitempty"`
+	AngleError float64         `json:"angle_error_deg,omitempty"`
+	MaxTrack   float64         `json:"max_track_mm,omitempty"`
+	MaxPitch   float64         `json:"max_pitch_deg,omitempty"`
+	StepTrack  float64         `json:"step_track_mm,omitempty"`
+	StepPitch  float64         `json:"step_pitch_deg,omitempty"`
+
+	Planes   []surveyfile.Plane `json:"planes,omitempty"`
+	FanZ     float64            `json:"fan_z_mm,omitempty"`
+	Readings []visit            `json:"readings"`
 
 	// Anticlockwise is how the rotor turns as seen from the ruler. The survey
 	// file does not need it; the drawing does.
 	Anticlockwise bool `json:"-"`
 }
 
+type sheetTolerance struct {
+	Preset string  `json:"preset,omitempty"`
+	Track  float64 `json:"track_spread_mm,omitempty"`
+	Pitch  float64 `json:"pitch_spread_deg,omitempty"`
+}
+
 type visit struct {
 	Blade     int      `json:"blade"`
 	Leading   *float64 `json:"leading_mm,omitempty"`
 	Trailing  *float64 `json:"trailing_mm,omitempty"`
+	Pitch     *float64 `json:"pitch_deg,omitempty"`
+	Mass      *float64 `json:"mass_g,omitempty"`
+	Moment    *float64 `json:"moment_weight_g_mm,omitempty"`
+	Place     *float64 `json:"place_deg,omitempty"` // from blade 1, the way the numbers run
 	Confirmed bool     `json:"confirmed,omitempty"`
 }
 
@@ -53,24 +81,27 @@ type kept struct {
 }
 
 // begunSheet is the newest sheet of the job, finished or not; before the first
-// it is filled from what is known of the machine.
-func (b *bench) begunSheet(ctx context.Context) (sh sheet, begun bool, err error) {
+// it is filled from what is known of the machine. event holds it, 0 = none.
+func (b *bench) begunSheet(ctx context.Context) (sh sheet, event int, err error) {
 	events, err := b.job.Events(ctx)
 	if err != nil {
-		return sh, false, err
+		return sh, 0, err
 	}
 	undone := b.job.State().Undone
 	for i := len(events) - 1; i >= 0; i-- {
 		if e := events[i]; len(e.Survey) > 0 && !slices.Contains(undone, e.Number) {
 			var k kept
 			if err := json.Unmarshal(e.Survey, &k); err != nil {
-				return sh, false, fmt.Errorf("the survey in event %d cannot be read: %w", e.Number, err)
+				return sh, 0, fmt.Errorf("the survey in event %d cannot be read: %w", e.Number, err)
 			}
 			k.sheet.Anticlockwise = k.Anti
-			return k.sheet, k.Blades > 0, nil
+			if k.Blades == 0 {
+				break
+			}
+			return k.sheet, e.Number, nil
 		}
 	}
-	return b.freshSheet(), false, nil
+	return b.freshSheet(), 0, nil
 }
 
 func (b *bench) freshSheet() sheet {
@@ -88,18 +119,48 @@ func (b *bench) freshSheet() sheet {
 		m := d.Describe()
 		mm := func(v float64) float64 { return round(v*1e3, 4) }
 		sh.Blades, sh.TipRadius, sh.HubRadius, sh.Chord, sh.BladeMass, sh.CGRadius = m.Blades, mm(m.TipRadius), mm(m.HubRadius), mm(m.Chord), mm(m.BladeMass), mm(m.BladeCG)
-		sh.FanZ, sh.Setting, sh.Material = mm(m.WheelZ), round(m.Stagger*180/math.Pi, 4), "ductile-sheet"
+		sh.FanZ, sh.Setting, sh.FlapHz, sh.Material = mm(m.WheelZ), round(m.Stagger*180/math.Pi, 4), round(m.FlapHz, 4), "ductile-sheet"
 	}
 	return sh
 }
 
 // file is the sheet as the room of blade surveys reads it.
 func (sh sheet) file() (*surveyfile.File, error) {
-	raw, err := json.Marshal(sh)
+	raw, err := json.Marshal(sh.spaced())
 	if err != nil {
 		return nil, err
 	}
 	return surveyfile.Parse(raw)
+}
+
+// spaced fills in the places of the blades where all were read.
+func (sh sheet) spaced() sheet {
+	sh.AnglesDeg = nil
+	if n, at := sh.places(); n == sh.Blades {
+		sh.AnglesDeg = at
+	}
+	return sh
+}
+
+// places are the newest place of each blade and how many were read. Blade 1
+// stands at zero by itself.
+func (sh sheet) places() (n int, at []float64) {
+	at = make([]float64, sh.Blades)
+	read := make([]bool, sh.Blades)
+	for _, v := range sh.Readings {
+		if v.Place != nil && v.Blade <= sh.Blades {
+			at[v.Blade-1], read[v.Blade-1] = *v.Place, true
+		}
+	}
+	for i := range read {
+		if read[i] {
+			n++
+		}
+	}
+	if n > 0 && !read[0] {
+		n++
+	}
+	return n, at
 }
 
 func (sh sheet) visits(blade int) (n int) {
@@ -114,13 +175,14 @@ func (sh sheet) visits(blade int) (n int) {
 // keep stores the sheet: as a note while it grows, as the job's survey when it
 // is finished.
 func (b *bench) keep(ctx context.Context, a jobAct, sh sheet, done bool) error {
-	raw, err := json.Marshal(kept{sh, sh.Anticlockwise})
+	raw, err := json.Marshal(kept{sh.spaced(), sh.Anticlockwise})
 	if err != nil {
 		return err
 	}
 	a.Do, a.Survey, a.Note = "note", raw, say("survey.sofar")
 	if done {
 		a.Do, a.Note = "survey", ""
+		a.Confirmed = allCautions() // its own were ticked before the first blade was read
 	}
 	return b.act(ctx, a)
 }
@@ -150,27 +212,4 @@ func (sh sheet) finished() error {
 		}
 	}
 	return nil
-}
-
-// sheet reads the form that begins a survey.
-func (t *typed) sheet(sh sheet) (sheet, error) {
-	n, err := t.number("blades")
-	if err != nil {
-		return sh, err
-	}
-	if n != math.Trunc(n) || n < blades.MinBlades || n > blades.MaxBlades {
-		return sh, fieldError{"blades", fmt.Sprintf(say("survey.blades.wrong"), blades.MinBlades, blades.MaxBlades)}
-	}
-	sh.Blades = int(n)
-	for _, f := range []struct {
-		name string
-		to   *float64
-	}{{"blade1", &sh.Blade1Deg}, {"tip", &sh.TipRadius}, {"hub", &sh.HubRadius}, {"chord", &sh.Chord}, {"mass", &sh.BladeMass}} {
-		if *f.to, err = t.number(f.name); err != nil {
-			return sh, err
-		}
-	}
-	sh.Numbering, sh.DepthGrows, sh.Material = t.Form.Get("numbering"), t.Form.Get("grows"), t.Form.Get("material")
-	sh.Anticlockwise = t.Form.Get("turns") == "anticlockwise"
-	return sh, nil
 }

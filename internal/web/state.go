@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"counterpoise/internal/acq"
+	"counterpoise/internal/phase"
 	"counterpoise/internal/rotor"
 	"counterpoise/internal/station"
 )
@@ -139,6 +140,9 @@ func trustOf(snap *station.Snapshot) Sentence {
 	if len(s.Lines) == 0 {
 		s.Lines = []string{fmt.Sprintf(say("trust.good.text"), r.Turns)}
 	}
+	if r.Normal != "" {
+		s.Lines = append(s.Lines, r.Normal)
+	}
 	return s
 }
 
@@ -173,8 +177,19 @@ func settleOf(snap *station.Snapshot, ask station.Ask) Settle {
 	if r == nil {
 		return Settle{Text: say("settle.none")}
 	}
-	f := float64(r.Turns) / float64(max(ask.MinTurns, 1))
-	return Settle{Fraction: math.Min(f, 1), Text: fmt.Sprintf(say("settle.turns"), r.Turns, ask.MinTurns)}
+	se := knownTo(r)
+	return Settle{Fraction: progress(r.Turns, ask, se), Text: progressText(r.Turns, ask, se)}
+}
+
+// knownTo is the largest standard error per axis of the 1x velocity of any sensor,
+// m/s peak; 0 where none is known.
+func knownTo(r *phase.Reading) (worst float64) {
+	for i := range r.Channels {
+		if c, ok := r.In(i, 1, rotor.Velocity); ok {
+			worst = math.Max(worst, finiteOr(math.Sqrt(c.Cov.PerAxis()), 0))
+		}
+	}
+	return worst
 }
 
 func countsOf(snap *station.Snapshot) []Line {

@@ -75,16 +75,17 @@ func (s *Server) stream(ctx context.Context, w http.ResponseWriter, st *Station,
 			return
 		}
 		begun := time.Now()
-		rc.SetWriteDeadline(begun.Add(streamPatience))
-		if _, err := w.Write(s.eventFor(st, snap, sent, v)); err != nil {
-			return
-		}
-		if err := rc.Flush(); err != nil {
-			return
+		rc.SetWriteDeadline(begun.Add(s.patience))
+		_, err := w.Write(s.eventFor(st, snap, sent, v))
+		if err == nil {
+			err = rc.Flush()
 		}
 		took := time.Since(begun)
 		if late := int(took / streamEvery); late > 0 {
-			s.meters.skipped.Add(float64(late))
+			s.meters.skipped.Add(float64(late)) // also of a client that is let go because it takes nothing
+		}
+		if err != nil {
+			return
 		}
 		sent = snap
 		if !pause(ctx, streamEvery-took) {
@@ -119,7 +120,7 @@ func (s *Server) eventFor(st *Station, snap, sent *station.Snapshot, v View) []b
 	if snap == sent && snap != nil {
 		return []byte("event: beat\ndata: {}\n\n")
 	}
-	return st.cache.event(snap, v, func() State { return stateOf(st, snap, v, s.ask, s.now()) })
+	return st.cache.event(snap, v, func() State { return stateOf(st, snap, v, s.askOf(st), s.now()) })
 }
 
 // pause waits for d and reports whether ctx still lives.

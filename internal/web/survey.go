@@ -12,7 +12,6 @@ import (
 
 	"counterpoise/internal/blades"
 	"counterpoise/internal/blades/surveyfile"
-	"counterpoise/internal/job"
 )
 
 type surveyView struct {
@@ -21,19 +20,24 @@ type surveyView struct {
 	Job      jobView
 	Sheet    sheet
 	Begun    bool
+	Stating  bool // what is stated of the blades is asked for
+	Kept     bool // the readings are the kept survey of the job
 	Guide    *surveyfile.Guide
 	Drawing  template.HTML
 	Reply    *surveyfile.Reply
 	Unjudged string
+	Why      string // why the change of 1x cannot be foretold yet
+	Places   string // why the places that were read are not used
 	Visits   []visitRow
 	Ruler    *[2]float64 // what the virtual ruler shows
 }
 
 type visitRow struct {
-	N                 int
-	Blade             int
-	Leading, Trailing string
-	Confirmed         bool
+	N                        int
+	Blade                    int
+	Leading, Trailing, Pitch string
+	Other                    string
+	Confirmed                bool
 }
 
 func show(v *float64) string {
@@ -49,35 +53,92 @@ func (s *Server) surveyView(r *http.Request, b *bench, v View) (surveyView, erro
 	if err != nil {
 		return p, err
 	}
-	if p.Sheet, p.Begun, err = b.begunSheet(r.Context()); err != nil || !p.Begun {
+	event := 0
+	if p.Sheet, event, err = b.begunSheet(r.Context()); err != nil {
 		return p, err
 	}
+	p.Begun = event > 0
+	if p.Stating = !p.Begun || r.FormValue("state") == "1"; p.Stating {
+		return p, p.draw()
+	}
+	now := b.job.State().Surveyed
+	p.Kept = now != nil && now.Event == event
+	return p, p.judge(b)
+}
+
+// draw shows which way round the rotor is stated to stand, with blade 1 at the
+// pointer.
+func (p *surveyView) draw() error {
+	if p.Sheet.Blades < blades.MinBlades || p.Sheet.Blades > blades.MaxBlades {
+		return nil
+	}
+	bare := p.Sheet
+	bare.Readings = nil
+	f, err := bare.file()
+	if err != nil {
+		return err
+	}
+	g, err := f.Guide(p.Sheet.Anticlockwise)
+	if err != nil { // what was stated cannot be: the form says so when it is sent
+		return nil
+	}
+	p.Drawing = template.HTML(g.Drawing) // our own code, from numbers alone
+	return nil
+}
+
+// judge works out which blade comes next and what the readings say.
+func (p *surveyView) judge(b *bench) error {
 	f, err := p.Sheet.file()
 	if err != nil {
-		return p, err
+		return err
 	}
 	if p.Guide, err = f.Guide(p.Sheet.Anticlockwise); err != nil {
-		return p, err
+		return err
 	}
 	p.Drawing = template.HTML(p.Guide.Drawing) // our own code, from numbers alone
 	for i, x := range p.Sheet.Readings {
-		p.Visits = append(p.Visits, visitRow{i, x.Blade, show(x.Leading), show(x.Trailing), x.Confirmed})
+		p.Visits = append(p.Visits, visitRow{i, x.Blade, show(x.Leading), show(x.Trailing), show(x.Pitch), others(x), x.Confirmed})
+	}
+	slices.Reverse(p.Visits) // the newest first
+	if n, _ := p.Sheet.places(); n > 0 && n < p.Sheet.Blades {
+		p.Places = fmt.Sprintf(say("survey.places.some"), n, p.Sheet.Blades)
 	}
 	if len(p.Sheet.Readings) > 0 {
-		if p.Reply, err = f.Answer(); err != nil {
+		st := b.job.State()
+		beside, why := st.Witness(st.Shape, p.Sheet.FanZ*1e-3).Beside(st.Setup)
+		if p.Reply, err = f.AnswerBeside(&beside); err != nil {
 			p.Unjudged = err.Error()
 		}
+		if why != nil {
+			p.Why = fmt.Sprintf(say("survey.foretold.not"), why)
+		}
 	}
-	if b.st.Fan != nil && jv.Virtual {
+	if b.st.Fan != nil && p.Job.Virtual {
 		if le, te, ok := ruler(b.st.Fan, p.Blade(), p.Sheet.visits(p.Blade())); ok {
 			p.Ruler = &[2]float64{le, te}
 		}
 	}
-	return p, nil
+	return nil
+}
+
+// others are the rarer readings of a visit in words.
+func others(x visit) (text string) {
+	for _, o := range []struct {
+		v    *float64
+		unit string
+	}{{x.Mass, "g"}, {x.Moment, "g mm"}, {x.Place, "°"}} {
+		if o.v != nil {
+			if text != "" {
+				text += ", "
+			}
+			text += show(o.v) + " " + o.unit
+		}
+	}
+	return text
 }
 
 // Blade is the blade that the reading form is for: the one asked for, else the
-// one that comes next, else the first once more.
+// one that comes next, else the one read least often.
 func (p surveyView) Blade() int {
 	if n, _ := strconv.Atoi(p.Form.Get("blade")); n >= 1 && n <= p.Sheet.Blades {
 		return n
@@ -85,7 +146,7 @@ func (p surveyView) Blade() int {
 	if p.Guide != nil && p.Guide.Next > 0 {
 		return p.Guide.Next
 	}
-	least, at := math.MaxInt, 1 // all are read: the one read least often
+	least, at := math.MaxInt, 1
 	for n := 1; n <= p.Sheet.Blades; n++ {
 		if k := p.Sheet.visits(n); k < least {
 			least, at = k, n
@@ -102,10 +163,170 @@ func (p surveyView) Asked() (out []surveyfile.ReplyQuestion) {
 	return slices.DeleteFunc(slices.Clone(p.Reply.Questions), func(q surveyfile.ReplyQuestion) bool { return q.Code == "blade-missing" })
 }
 
+// AskedHere are the questions on the blade that is to be read again.
+func (p surveyView) AskedHere() (out []string) {
+	for _, q := range p.Asked() {
+		if q.Blade == p.Guide.Next {
+			out = append(out, q.Text)
+		}
+	}
+	return out
+}
+
+// Findings are the verdicts that are no questions, which stand elsewhere.
+func (p surveyView) Findings() (out []surveyfile.ReplyVerdict) {
+	for _, v := range p.Reply.Verdicts {
+		asked := func(q surveyfile.ReplyQuestion) bool { return q.Code == v.Code && q.Text == v.Text }
+		if !slices.ContainsFunc(p.Reply.Questions, asked) {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
 // Numbers are the blades to choose from.
 func (p surveyView) Numbers() (out []int) {
 	for n := 1; n <= p.Sheet.Blades; n++ {
 		out = append(out, n)
+	}
+	return out
+}
+
+// Read is how many blades are read.
+func (p surveyView) Read() int { return len(p.Guide.Done) + len(p.Guide.Asked) }
+
+// Angled says that blade angles are being read.
+func (p surveyView) Angled() bool { return slices.Contains(p.Guide.Keys, "pitch_deg") }
+
+// ExtraWrong says that one of the rarer fields of a visit is wrong.
+func (p surveyView) ExtraWrong() bool {
+	return slices.Contains([]string{"pitch", "one_mass", "one_moment", "place"}, p.Field)
+}
+
+// Set is a box as it was ticked, or as it is kept.
+func (p surveyView) Set(name string, kept bool) bool {
+	if p.Form.Has("blades") { // the form was sent: an empty box sends nothing
+		return p.Form.Get(name) == "yes"
+	}
+	return kept
+}
+
+// AntiTyped says that the rotor turns anticlockwise as stated.
+func (p surveyView) AntiTyped() bool {
+	if p.Form.Has("turns") {
+		return p.Form.Get("turns") == "anticlockwise"
+	}
+	return p.Sheet.Anticlockwise
+}
+
+// Proven says that fewer blades will not do.
+func (p surveyView) Proven() bool {
+	ok := func(s *surveyfile.ReplySearch) bool { return s == nil || s.Proven }
+	return ok(p.Reply.Plan.Track) && ok(p.Reply.Plan.Pitch)
+}
+
+// Result says that every blade was read, so that something can be said.
+func (p surveyView) Result() bool { return p.Reply != nil && p.Guide.Next == 0 }
+
+// Turning says that nobody may be near the blades.
+func (p surveyView) Turning() bool { return p.Job.Running }
+
+// Plain and More are the fields that state what blades they are.
+func (p surveyView) Plain() []field { return p.fields(plainFigures()) }
+func (p surveyView) More() []field  { return p.fields(moreFigures()) }
+
+func (p surveyView) fields(list []figure) (out []field) {
+	for _, f := range list {
+		out = append(out, newField(f.Name, f.Word, p.Val(f.Name, blank(*f.to(&p.Sheet))), p.Err(f.Name), true))
+	}
+	return out
+}
+
+// blank is a figure, or nothing where it is not known.
+func blank(v float64) string {
+	if v == 0 {
+		return ""
+	}
+	return strconv.FormatFloat(v, 'f', -1, 64)
+}
+
+// MoreOpen says that one of the fields behind "more" is wrong.
+func (p surveyView) MoreOpen() bool {
+	return slices.ContainsFunc(p.More(), func(f field) bool { return f.Wrong != "" }) || p.Err("tol_track") != "" || p.Err("tol_pitch") != ""
+}
+
+// CrackedText is the list of cracked blades as it is typed.
+func (p surveyView) CrackedText() string {
+	text := ""
+	for i, n := range p.Sheet.Cracked {
+		if i > 0 {
+			text += ", "
+		}
+		text += strconv.Itoa(n)
+	}
+	return p.Val("cracked", text)
+}
+
+// Own is a spread of one's own, or nothing.
+func (p surveyView) Own(name string) string {
+	t := p.Sheet.Tolerance
+	switch {
+	case t == nil:
+		return p.Val(name, "")
+	case name == "tol_track":
+		return p.Val(name, blank(t.Track))
+	}
+	return p.Val(name, blank(t.Pitch))
+}
+
+// Preset is the tolerance chosen.
+func (p surveyView) Preset() string {
+	if t := p.Sheet.Tolerance; t != nil {
+		return p.Val("tolerance", t.Preset)
+	}
+	return p.Val("tolerance", "")
+}
+
+// Presets are the published tolerances.
+func (p surveyView) Presets() []blades.Tolerance { return blades.Presets }
+
+// eachRow is one blade of the table of all.
+type eachRow struct {
+	Blade        int
+	Track, Pitch string
+	Move         bool
+}
+
+// Each is what was found, blade by blade.
+func (p surveyView) Each() (out []eachRow) {
+	cell := func(v []*float64, i int, format string) string {
+		if i >= len(v) || v[i] == nil {
+			return unknownText
+		}
+		return fmt.Sprintf(format, *v[i])
+	}
+	var track, pitch []*float64
+	if t := p.Reply.Track; t != nil {
+		track = t.Values
+	}
+	if t := p.Reply.Pitch; t != nil {
+		pitch = t.Values
+	}
+	for i := range p.Sheet.Blades {
+		moved := slices.ContainsFunc(p.Reply.Moves, func(m surveyfile.ReplyMove) bool { return m.Blade == i+1 })
+		out = append(out, eachRow{i + 1, cell(track, i, "%+.2f"), cell(pitch, i, "%.2f"), moved})
+	}
+	return out
+}
+
+// Swaps are the places whose blade changes.
+func (p surveyView) Swaps() (out [][2]int) {
+	if s := p.Reply.Swap; s != nil && s.After < 0.9*s.Before {
+		for i, n := range s.Place {
+			if n != i+1 {
+				out = append(out, [2]int{i + 1, n})
+			}
+		}
 	}
 	return out
 }
@@ -119,6 +340,25 @@ func (s *Server) surveyPage(w http.ResponseWriter, r *http.Request, b *bench, v 
 	s.render(w, http.StatusOK, "survey", p)
 }
 
+// surveyDrawing draws which way round the rotor stands by what a form holds.
+func (s *Server) surveyDrawing(w http.ResponseWriter, r *http.Request, b *bench, _ View) {
+	t := typed{Form: r.URL.Query()}
+	sh, _, err := b.begunSheet(r.Context())
+	if err == nil {
+		sh, err = t.orient(sh)
+	}
+	p := surveyView{Sheet: sh}
+	if err == nil {
+		err = p.draw()
+	}
+	if err != nil {
+		s.fail(w, r, http.StatusUnprocessableEntity, err.Error())
+		return
+	}
+	w.Header().Set("Content-Type", "image/svg+xml")
+	w.Write([]byte(p.Drawing))
+}
+
 // surveyGuide is the survey for programs: what is read, what comes next, and
 // the judgement so far.
 func (s *Server) surveyGuide(w http.ResponseWriter, r *http.Request, b *bench, v View) {
@@ -127,7 +367,7 @@ func (s *Server) surveyGuide(w http.ResponseWriter, r *http.Request, b *bench, v
 		s.fail(w, r, codeOf(err), err.Error())
 		return
 	}
-	writeJSON(w, http.StatusOK, map[string]any{"schema": 1, "begun": p.Begun, "survey": p.Sheet, "guide": p.Guide, "judgement": p.Reply})
+	writeJSON(w, http.StatusOK, map[string]any{"schema": 1, "begun": p.Begun, "kept": p.Kept, "survey": p.Sheet, "guide": p.Guide, "judgement": p.Reply})
 }
 
 func (s *Server) surveyForm(w http.ResponseWriter, r *http.Request, b *bench, v View) {
@@ -145,138 +385,16 @@ func (s *Server) surveyForm(w http.ResponseWriter, r *http.Request, b *bench, v 
 		return
 	}
 	p.Form = r.PostForm
+	if p.Stating { // the drawing follows what was typed
+		if sh, bad := p.orient(p.Sheet); bad == nil {
+			p.Sheet = sh
+			p.draw()
+		}
+	}
+	if errors.Is(err, errOnlyDrawn) {
+		s.render(w, http.StatusOK, "survey", p)
+		return
+	}
 	p.refuse(err)
 	s.render(w, codeOf(err), "survey", p)
-}
-
-// surveyDo carries out one form of the survey page and says where to go on.
-func (s *Server) surveyDo(r *http.Request, b *bench) (to string, err error) {
-	t := typed{Form: r.PostForm}
-	a, err := actOf(r.PostForm)
-	if err != nil {
-		return "", err
-	}
-	if a.By = byOf(r); a.By != "" && b.job.State().Operator != a.By {
-		return "", fmt.Errorf(say("job.operates"), b.job.State().Operator)
-	}
-	if a.By == "" {
-		return "", errors.New(say("job.by.missing"))
-	}
-	sh, _, err := b.begunSheet(r.Context())
-	if err != nil {
-		return "", err
-	}
-	done, to := false, "/survey"
-	switch a.Do {
-	case "begin":
-		if err := b.cautionedSurvey(a); err != nil {
-			return "", err
-		}
-		if sh, err = t.sheet(sh); err == nil {
-			err = sh.check()
-		}
-	case "read":
-		err = t.visit(&sh)
-	case "strike":
-		n, bad := strconv.Atoi(t.Form.Get("visit"))
-		if bad != nil || n < 0 || n >= len(sh.Readings) {
-			return "", errors.New(say("survey.novisit"))
-		}
-		sh.Readings = slices.Delete(sh.Readings, n, n+1)
-	case "confirm":
-		n, _ := strconv.Atoi(t.Form.Get("blade"))
-		for i := range sh.Readings {
-			sh.Readings[i].Confirmed = sh.Readings[i].Confirmed || sh.Readings[i].Blade == n
-		}
-	case "anew":
-		sh.Readings = nil
-	case "bend":
-		return to, b.bend(sh, t)
-	case "finish":
-		if err := sh.finished(); err != nil {
-			return "", err
-		}
-		done, to = true, ""
-	default:
-		return "", fmt.Errorf("the survey cannot %q", a.Do)
-	}
-	if err != nil {
-		return "", err
-	}
-	return to, b.keep(r.Context(), a, sh, done)
-}
-
-// cautionedSurvey demands the cautions before the first hand on a blade.
-func (b *bench) cautionedSurvey(a jobAct) error {
-	s := b.job.State()
-	if s.Running {
-		return errors.New(say("job.running"))
-	}
-	if s.Setup.Virtual {
-		return nil
-	}
-	for i, c := range blades.Cautions {
-		if !slices.Contains(a.Confirmed, strconv.Itoa(i)) {
-			return fieldError{"confirmed", fmt.Sprintf(say("job.uncautioned"), c)}
-		}
-	}
-	return nil
-}
-
-// visit reads the form of one visit to a blade.
-func (t *typed) visit(sh *sheet) error {
-	n, _ := strconv.Atoi(t.Form.Get("blade"))
-	if n < 1 || n > sh.Blades {
-		return fieldError{"blade", fmt.Sprintf(say("survey.blade.wrong"), sh.Blades)}
-	}
-	v := visit{Blade: n}
-	for _, f := range []struct {
-		name string
-		to   **float64
-	}{{"leading", &v.Leading}, {"trailing", &v.Trailing}} {
-		if t.Form.Get(f.name) == "" {
-			return fieldError{f.name, say("survey.edge.missing")}
-		}
-		x, err := t.number(f.name)
-		if err != nil {
-			return err
-		}
-		if !(math.Abs(x) <= 1e5) {
-			return fieldError{f.name, say("survey.depth.wrong")}
-		}
-		*f.to = &x
-	}
-	sh.Readings = append(sh.Readings, v)
-	return nil
-}
-
-// bend carries out one advised move on the virtual fan.
-func (b *bench) bend(sh sheet, t typed) error {
-	n, _ := strconv.Atoi(t.Form.Get("blade"))
-	f, err := sh.file()
-	if err != nil {
-		return err
-	}
-	reply, err := f.Answer()
-	if err != nil || b.st.Fan == nil || !b.job.State().Setup.Virtual {
-		return errors.Join(err, errors.New(say("survey.nobend")))
-	}
-	for _, m := range reply.Moves {
-		if m.Blade != n {
-			continue
-		}
-		x := b.st.Fan.State().Blades[n-1]
-		if m.Track != nil {
-			x.Track += *m.Track * 1e-3
-		}
-		if m.Pitch != nil {
-			x.Pitch += *m.Pitch * math.Pi / 180
-		}
-		if err := b.st.Fan.Bend(n, x.Track, x.Pitch, 0); err != nil {
-			return err
-		}
-		_, err := b.job.Append(b.desk.ctx, job.Event{Kind: job.KindNoted, At: b.desk.now(), By: b.job.State().Operator, Note: fmt.Sprintf(say("survey.bent"), n)})
-		return err
-	}
-	return errors.New(say("survey.nobend"))
 }

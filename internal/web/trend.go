@@ -24,6 +24,7 @@ type trend struct {
 	mu   sync.Mutex
 	ring []*station.Snapshot // ring[n % trendLen] is point number n
 	next uint64
+	way  way // since the job in hand began
 }
 
 func (t *trend) init() { t.ring = make([]*station.Snapshot, trendLen) }
@@ -47,6 +48,10 @@ func (t *trend) follow(ctx context.Context, src Source) {
 }
 
 func (t *trend) add(snap *station.Snapshot) {
+	slim := *snap // spectra and waveforms of ten minutes would fill a small computer
+	slim.Spectra, slim.Waveform = nil, nil
+	snap = &slim
+	t.way.add(snap)
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.ring[t.next%trendLen] = snap

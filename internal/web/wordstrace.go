@@ -115,6 +115,7 @@ var traceWords = map[string]string{
 	"trace.enough":            "Enough",
 	"trace.enough.yes":        "yes",
 	"trace.enough.no":         "no: run it longer before switching off",
+	"trace.uncertainty":       "± is the half-width of the 95 % interval.",
 	"trace.json":              "All figures, as JSON",
 	"trace.track.head":        "%d blades at %.0f rpm, from %d turns. Heights from their mean, + downstream.",
 	"trace.blade":             "Blade",

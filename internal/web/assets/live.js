@@ -45,7 +45,7 @@ function paint() {
   sensors(s.channels);
   table($("counts"), s.counts);
   table($("orders"), s.channels.flatMap((c) => (c.orders || []).map((o) => ({ name: `${c.name} ${o.name}`, value: o.value }))));
-  polar.draw(s.channels, paths(s.channels), picked);
+  polar.draw(s.channels, paths(s.channels), picked, stops(s.channels));
 }
 
 const write = (e, text) => { if (e.textContent !== text) e.textContent = text; };
@@ -109,6 +109,9 @@ function rename(channels) {
     if (c.direction) { const s = document.createElement("small"); s.textContent = c.direction; th.append(s); }
     row.append(th);
     for (let k = 0; k < 3; k++) row.insertCell().innerHTML = '<span class="num"></span> <span class="err"></span>';
+    const sc = document.createElement("small");
+    sc.className = "scatter"; sc.hidden = true;
+    row.cells[2].append(sc);
     const z = document.createElement("span");
     z.className = "zone"; z.hidden = true;
     row.cells[3].append(z);
@@ -134,6 +137,9 @@ function sensors(channels) {
       write(num, a.text); num.classList.toggle("long", a.text.length > 6);
       write(err, (a.error ? `± ${a.error}` : "") + (a.value === null ? "" : own));
     });
+    const sc = row.cells[2].lastElementChild;
+    sc.hidden = c.scatter.value === null;
+    write(sc, `${$("sensors").dataset.scatter} ${c.scatter.text}`);
     const z = row.cells[3].lastElementChild;
     z.hidden = !c.zone;
     if (c.zone) { z.dataset.zone = c.zone; write(z, c.zone); z.setAttribute("role", "img"); z.setAttribute("aria-label", `${$("sensors").dataset.zone} ${c.zone}`); }
@@ -296,8 +302,30 @@ function trim() {
 }
 setInterval(follow, 2000);
 
+// The way since the job began goes before the path of the last minutes.
+let way = null;
+async function jobWay() {
+  if (document.hidden) return;
+  try {
+    const r = await fetch(api + "/way");
+    way = r.status === 200 ? await r.json() : null;
+    const p = $("way");
+    p.hidden = !way;
+    if (way) write(p, p.dataset.text.replace("%s", way.job));
+  } catch { /* as above */ }
+}
+jobWay();
+setInterval(jobWay, 5000);
+
+const stops = (channels) => channels.map((c) => {
+  const w = way && way.channels.find((x) => x.name === c.name);
+  return w && way.unit === c.amplitude.unit ? w.stops : [];
+});
+
 function paths(channels) {
   return channels.map((c) => {
+    const w = way && way.unit === c.amplitude.unit && way.channels.find((x) => x.name === c.name);
+    if (w && w.path.length) return w.path;
     const p = past.channels.find((x) => x.name === c.name);
     if (!p) return [];
     const out = [];

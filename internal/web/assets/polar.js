@@ -80,9 +80,9 @@ export class Polar {
     if (need > this.full || need < this.full * .55) this.full = nice(need / 5 * 1.05) * 5;
   }
 
-  // draw shows channels (with vector, tolerance) and their paths; picked is an
-  // index or -1 for all.
-  draw(all, paths, picked) {
+  // draw shows channels (with vector, tolerance), their paths and the readings on
+  // them; picked is an index or -1 for all.
+  draw(all, paths, picked, stops) {
     // sensors of another unit cannot share the rings; picked alone they can
     const unit = (all[Math.max(picked, 0)] || { amplitude: {} }).amplitude.unit;
     const channels = all.map((c) => c.amplitude.unit === unit ? c : { ...c, vector: null });
@@ -104,11 +104,11 @@ export class Polar {
     }
     const k = R / this.full;
     const order = channels.map((_, i) => i).sort((a, b) => (a === picked) - (b === picked));
-    for (const i of order) this.one(channels[i], paths[i], i, k, picked);
+    for (const i of order) this.one(channels[i], paths[i], i, k, picked, stops[i]);
     this.note.textContent = this.note.dataset.text.replace("%s", `${+(this.full / 5).toPrecision(3)} ${unit}`);
   }
 
-  one(c, path, i, k, picked) {
+  one(c, path, i, k, picked, stops) {
     if (!c.vector) return;
     const v = c.vector, g = el("g", { class: `s${i % 6}${picked >= 0 && i !== picked ? " dim" : ""}` });
     const x = -v.y * k, y = -v.x * k, far = Math.hypot(x, y);
@@ -118,6 +118,12 @@ export class Polar {
     if (path && path.length > 1 && (picked < 0 || i === picked)) {
       const d = path.filter(([a, b]) => Math.hypot(a, b) * k < R * 1.1).map(([a, b]) => `${(-b * k).toFixed(1)} ${(-a * k).toFixed(1)}`).join("L");
       if (d) g.append(el("path", { class: "path", d: "M" + d }));
+    }
+    if (picked < 0 || i === picked) for (const r of stops || []) {
+      const px = -r.y * k, py = -r.x * k;
+      if (Math.hypot(px, py) > R * 1.05) continue;
+      g.append(el("circle", { class: "stop", cx: px, cy: py, r: 1.6 }));
+      if (i === picked) g.append(el("text", { class: "stopname", x: px + 5, y: py - 4 }, r.n));
     }
     if (i === picked && c.tolerance) g.append(el("circle", { class: "limit", r: c.tolerance * k }));
     g.append(el("line", { class: "shaft", x1: 0, y1: 0, x2: x, y2: y }));
