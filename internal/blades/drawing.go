@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"counterpoise/internal/rotor"
 )
 
 // Picture is what the drawing of a survey shows beside the rotor itself.
@@ -68,7 +70,7 @@ func (d *sketch) at(r, a float64) (x, y float64) {
 }
 
 func (d *sketch) open() {
-	d.put(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 360 470" role="img" class="blade-drawing" font-family="system-ui, sans-serif" fill="none" stroke="var(--ink, #222)" stroke-width="1.5">`)
+	d.put(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 360 486" role="img" class="blade-drawing" font-family="system-ui, sans-serif" fill="none" stroke="var(--ink, #222)" stroke-width="1.5">`)
 	d.put(`<title>%s</title>`, d.title())
 	d.put(`<defs><pattern id="blade-next" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><rect width="6" height="6" fill="var(--paper, #fff)" stroke="none"/><line x1="0" y1="0" x2="0" y2="6" stroke="var(--strong, #000)" stroke-width="4"/></pattern></defs>`)
 }
@@ -192,13 +194,26 @@ func (d *sketch) arrow() {
 	ex, ey := d.at(arrowR+8, a1)
 	tx, ty := d.at(arrowR, a1+0.10)
 	d.put(`<path d="M%.1f %.1f L%.1f %.1f L%.1f %.1f Z" fill="var(--ink, #222)"/>`, bx, by, ex, ey, tx, ty)
-	d.text(cx, cy+arrowR+14, 12, "middle", "turns this way when it runs")
+	d.text(cx, cy+arrowR+12, 12, "middle", "turns this way when it runs")
+	d.text(cx, cy+arrowR+28, 12, "middle", d.first())
+}
+
+// first says where blade 1 stands.
+func (d *sketch) first() string {
+	a := math.Round(rotor.WithRotation.Degrees(d.theta[0])*10) / 10
+	switch {
+	case a == 0 || a == 360:
+		return "blade 1 stands at the mark"
+	case a > 180:
+		return fmt.Sprintf("blade 1 stands %g&#176; behind the mark, against rotation", 360-a)
+	}
+	return fmt.Sprintf("blade 1 stands %g&#176; ahead of the mark, with rotation", a)
 }
 
 // cut is the view along the shaft: flow from left to right, the blade's two
 // edges, and the ruler on its side.
 func (d *sketch) cut() {
-	const top, mid, bottom = 388.0, 420.0, 452.0
+	const top, mid, bottom = 402.0, 434.0, 466.0
 	d.put(`<path d="M20 %g H340 M20 %g H340"/>`, top, bottom)
 	d.put(`<path d="M28 %g h34 l-7 -5 m7 5 l-7 5"/>`, mid)
 	d.text(28, mid-8, 11, "start", "flow")
@@ -225,5 +240,5 @@ func (d *sketch) cut() {
 		x = 264
 	}
 	d.put(`<rect x="%g" y="%g" width="6" height="56" fill="var(--ink, #222)"/>`, x, mid-28)
-	d.text(180, 380, 12, "middle", d.standing())
+	d.text(180, 394, 12, "middle", d.standing())
 }

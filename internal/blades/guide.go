@@ -43,7 +43,7 @@ func (s *Survey) Guide() (Guide, error) {
 		g.Text = fmt.Sprintf("Turn blade %d to the pointer by hand and read: %s.", g.Next, list(g.Kinds))
 	case len(g.Asked) > 0:
 		g.Next = g.Asked[0]
-		g.Text = fmt.Sprintf("Turn blade %d to the pointer again: %s", g.Next, asks[slices.IndexFunc(asks, func(q Question) bool { return q.Blade == g.Next })].Text)
+		g.Text = fmt.Sprintf("Turn blade %d to the pointer again: a reading of it is in question.", g.Next)
 	default:
 		g.Text = "All blades are read. Once round again would tell how well the readings repeat."
 	}

@@ -244,6 +244,8 @@ func (e Evidence) decide(j *Judgement) {
 		j.Code, j.Text = CallStraighten, "Bent or turned blades make the larger part of the couple: straighten first, weigh afterwards."
 	case j.P < 1-sure:
 		j.Code, j.Text = CallWeights, "Mass makes the larger part of the couple: balance with weights, in two planes where one is not enough."
+	case math.IsNaN(j.P) && e.Survey != nil && e.Survey.SurelyOut():
+		j.Code, j.Text = CallStraighten, "The blades are out of their tolerance by more than the reading error: straighten first, that is the order of work. Which share of the couple they make is not measured yet."
 	case math.IsNaN(j.P) && e.clean():
 		j.Code, j.Text = CallWeights, "Track and pitch are inside their tolerance by more than the reading error: balance with weights."
 	case math.IsNaN(j.P) && e.OnePlaneP > 0.9 && e.Sensors >= 2:

@@ -146,7 +146,7 @@ func TestMassOrGeometry(t *testing.T) {
 		{"half and half", Evidence{Survey: bent, CoupleKnown: true, Couple: 2 * g, CoupleCov: small}, "undecided"},
 		{"badly measured", Evidence{Survey: bent, CoupleKnown: true, Couple: g, CoupleCov: rotor.Isotropic(math.Pow(2*cmplx.Abs(g), 2))}, "undecided"},
 		{"small enough to stay", Evidence{Survey: bent, CoupleKnown: true, Couple: g / 100, CoupleCov: rotor.Isotropic(1e-16), CoupleLimit: cmplx.Abs(g)}, "weights"},
-		{"nothing measured, blades bent", Evidence{Survey: bent}, "undecided"},
+		{"nothing measured, blades bent", Evidence{Survey: bent}, "straighten"},
 		{"nothing measured, blades true", Evidence{Survey: clean}, "weights"},
 		{"one plane enough", Evidence{OnePlane: 0.4, OnePlaneP: 0.97, Sensors: 2}, "weights"},
 		{"one plane not enough, no survey", Evidence{OnePlane: 4, OnePlaneP: 0, Sensors: 2}, "undecided"},

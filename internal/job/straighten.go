@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 
 	"counterpoise/internal/blades"
@@ -157,7 +158,7 @@ func (s State) provedGoal() (Step, bool) {
 		return Step{}, false
 	}
 	j, err := s.Cause()
-	if err != nil || j.Code != blades.CallStraighten {
+	if err != nil || j.Code != blades.CallStraighten || math.IsNaN(j.P) {
 		return Step{}, false
 	}
 	return Step{Stage: StagePlace, Action: ActLook, Item: ItemSurvey, Skip: "straighten-proved:" + itoa(v.Event), Cautions: cautionsNear,

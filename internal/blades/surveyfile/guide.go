@@ -29,6 +29,13 @@ func (f *File) Guide(anticlockwise bool) (*Guide, error) {
 		return nil, err
 	}
 	p := g.Picture()
+	if g.Next == 0 { // all are read: the drawing shows which to move
+		if r, err := blades.Judge(s); err == nil {
+			for _, m := range r.Advice.Moves {
+				p.Move = append(p.Move, m.Blade)
+			}
+		}
+	}
 	p.Anticlockwise = anticlockwise
 	out := &Guide{Next: g.Next, Read: []string{}, Keys: []string{}, Done: list(g.Done), Asked: list(g.Asked), Text: g.Text, Drawing: s.Drawing(p), Caution: blades.Cautions}
 	for _, k := range g.Kinds {
