@@ -99,8 +99,14 @@ func (r *Reading) judgeChannel(c int) {
 		r.flag(NotSettled, false, "Channel %q changes slowly at order %d, and %d turns are too few to know how far: the stated error may be too small. Let it settle and read over at least %d turns.", ch.Name, first.Order, r.Seen, 4*r.Turns)
 	}
 	if !first.HasPhase() {
-		r.flag(NoSignal, false, "Channel %q shows no vibration at order %d above its noise, so it has no phase: its amplitude is below %.3g.", ch.Name, first.Order, noPhase*first.StandardError())
+		r.flag(NoSignal, false, "Channel %q shows no vibration at order %d above its noise, so it has no phase: its amplitude is below %s.", ch.Name, first.Order, peakWords(noPhase*first.StandardError(), ch.Quantity))
 	}
+}
+
+// peakWords writes a peak value of a channel in the usual unit of its quantity.
+func peakWords(v float64, q rotor.Quantity) string {
+	u := rotor.DefaultUnit(q)
+	return fmt.Sprintf("%.3g %s peak", v*u.PerSI, u.Name)
 }
 
 func (r *Reading) flag(code string, fatal bool, format string, args ...any) {

@@ -93,12 +93,12 @@ func (l *loop) listen() {
 }
 
 func (l *loop) turn(t *phase.Turn) {
-	l.rolling.Add(t)
-	if l.taking != nil && l.taking.add(t) {
+	if l.taking != nil && l.taking.add(t, l.rolling) {
 		if l.taking.finish() {
 			l.taking = nil
 		}
 	}
+	l.rolling.Add(t)
 	l.scatter.add(t, len(l.setup.Channels))
 	l.level = max(l.level, level(t, l.setup))
 	l.latency = time.Since(l.began)

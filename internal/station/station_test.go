@@ -125,6 +125,10 @@ func TestTakeMeasuresWhatComesAfterTheCall(t *testing.T) {
 		if r.Turns != 32 || !r.Trusted() {
 			t.Errorf("%d turns, flags %v; want 32 and no fatal flag", r.Turns, r.Flags)
 		}
+		// The turns that showed the speed to be steady are no part of the value, but of its error.
+		if r.Seen < r.Turns+steadyTurns-2 {
+			t.Errorf("%d turns seen, %d used", r.Seen, r.Turns)
+		}
 		c, ok := r.In(0, 1, rotor.Acceleration)
 		if !ok || !(cmplx.Abs(c.Value-want) <= 1e-4) {
 			t.Errorf("1x = %v, want %v", c.Value, want)

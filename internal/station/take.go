@@ -147,14 +147,18 @@ func (t *taker) finish() bool {
 	return true
 }
 
-// add takes one turn and reports whether the reading is complete.
-func (t *taker) add(turn *phase.Turn) bool {
+// add takes one turn and reports whether the reading is complete. What ran before
+// it, without a stop and at its speed, tells how slowly the vibration wanders.
+func (t *taker) add(turn *phase.Turn, before *phase.Average) bool {
 	if t.ready != nil {
 		return false
 	}
 	if !t.steady.add(turn.Speed) {
 		t.avg.Reset() // run-up, or the speed was still settling
 		return false
+	}
+	if t.avg.Turns() == 0 {
+		t.avg.Remember(before)
 	}
 	t.avg.Add(turn)
 	n := t.avg.Turns()
