@@ -23,7 +23,7 @@ func TestGuideGoesRoundOnce(t *testing.T) {
 		t.Fatalf("%+v %v", g, err)
 	}
 	s.Readings[2].Value = 0.410 // a digit too many
-	if g, err = s.Guide(); err != nil || g.Next != 2 || !strings.Contains(g.Text, "one digit less") {
+	if g, err = s.Guide(); err != nil || g.Next != 2 || !strings.Contains(g.Text, "in question") {
 		t.Fatalf("%+v %v", g, err)
 	}
 	if p := g.Picture(); p.Next != 2 || !slices.Equal(p.Asked, []int{2}) || !slices.Equal(p.Done, []int{1, 3, 4}) {
