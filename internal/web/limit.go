@@ -10,6 +10,11 @@ import (
 // port that is opened anew after an unplug gets a fresh number.
 const maxConnections = 256
 
+// sendBuffer is what the system may hold back for one connection. Left to itself
+// it lets megabytes gather, and a phone on a poor link would be shown states that
+// are a minute old as if they were new.
+const sendBuffer = 32 << 10
+
 // limit lets at most n connections be open at a time; the next ones wait.
 func limit(ln net.Listener, n int) net.Listener {
 	return &limited{Listener: ln, free: make(chan struct{}, n), closed: make(chan struct{})}
@@ -32,6 +37,9 @@ func (l *limited) Accept() (net.Conn, error) {
 	if err != nil {
 		<-l.free
 		return nil, err
+	}
+	if t, ok := c.(*net.TCPConn); ok {
+		t.SetWriteBuffer(sendBuffer) // a wish; without it the page works all the same
 	}
 	return &counted{Conn: c, release: func() { <-l.free }}, nil
 }
