@@ -21,9 +21,11 @@ type Extractor struct {
 	rate    float64
 	first   uint64 // tick of the very first block
 	edges   queue
-	mean    []float64 // per channel, of the last turn
-	slope   []float64 // per channel, change of the mean per second
-	meanAt  float64   // board time of the centre of mean; NaN before the first
+	block   *acq.Block // at hand
+	lent    int        // how many of its samples held has been lent
+	mean    []float64  // per channel, of the last turn
+	slope   []float64  // per channel, change of the mean per second
+	meanAt  float64    // board time of the centre of mean; NaN before the first
 	dropped [NumDrops]uint64
 	turns   uint64
 	stops   uint64 // standstills and new set-ups so far
@@ -64,14 +66,17 @@ func (x *Extractor) Add(b *acq.Block, each func(*Turn)) {
 	at := x.blockTime(b)
 	x.start = at - float64(x.held.n)/x.rate
 	x.takeEdges(b)
+	x.watch.seen = 0
 	x.watch.quiet += float64(b.Len())
 	for from := 0; from < b.Len(); {
 		from = x.held.lend(b.Samples, from)
+		x.block, x.lent = b, from
 		x.run(each)
 		x.trim(from < b.Len())
 	}
-	x.watch.samples(b, x.rate)
+	x.watch.samples(b, b.Len(), x.rate)
 	x.watch.silent(x)
+	x.block = nil
 }
 
 // fits reports whether the block has the form its Setup promises.
@@ -219,6 +224,7 @@ func (x *Extractor) sum(v verdict, each func(*Turn)) {
 		return
 	}
 	x.values(t, v)
+	x.watch.samples(x.block, x.lent-x.held.n+int(to), x.rate) // while they are in the cache
 	t.Number = x.turns
 	x.turns++
 	t.dropped, t.run, t.alike = x.dropped, x.stops, x.judge.wheel.alike
@@ -230,46 +236,33 @@ func (x *Extractor) sum(v verdict, each func(*Turn)) {
 
 // channel sums one channel's samples; false where they cannot be used.
 func (x *Extractor) channel(t *Turn, c int) bool {
-	l, orders := &x.lay, len(x.shape.orders)
+	l := &x.lay
 	limit := float32(math.Inf(1))
 	if f := x.shape.setup.Channels[c].FullScale; f > 0 {
 		limit = float32(f)
 	}
-	check := complex128(0)
-	for s := range l.parts {
-		p := &l.parts[s]
-		y, rest := x.held.samples(c, p.first, p.count, l.how.unit())
-		for k := range t.fitted {
-			st, r := &l.step[p.seg*t.fitted+k], l.start[s*t.fitted+k]
-			dc, re, im, peak := st.sector(y, rest, r, l.how)
-			t.dc[c*maxSectors+s] = dc
-			t.val[(c*orders+k)*maxSectors+s] = complex(re, im)
-			check += complex(re, im)
-			if k == 0 && (peak >= limit || l.how != inWides && (clipped(y, limit) || clipped(rest, limit))) {
-				return false
+	origin, count := l.span()
+	y := x.held.samples(c, origin, count)
+	dc := t.dc[c*maxSectors:][:t.sectors]
+	var check complex128
+	for k := range t.fitted {
+		val := t.val[(c*len(x.shape.orders)+k)*maxSectors:][:t.sectors]
+		if l.sum(y, k, dc, val) >= limit {
+			return false
+		}
+		for i := range l.borders {
+			b := &l.borders[i]
+			w := b.weight * float64(y[b.sample-origin])
+			val[b.sector] += scale(b.phasor[k], w)
+			if k == t.fitted-1 {
+				dc[b.sector] += w
 			}
 		}
-	}
-	for i := range l.borders {
-		b := &l.borders[i]
-		w := b.weight * float64(x.held.at(c, b.sample))
-		t.dc[c*maxSectors+b.sector] += w
-		for k := range t.fitted {
-			t.val[(c*orders+k)*maxSectors+b.sector] += complex(w, 0) * b.phasor[k]
+		for _, z := range val {
+			check += z
 		}
-		check += complex(w, 0)
 	}
 	return finite(check)
-}
-
-// clipped reports whether any sample lies at the converter's end.
-func clipped(x []float32, limit float32) bool {
-	for _, v := range x {
-		if v >= limit || v <= -limit {
-			return true
-		}
-	}
-	return false
 }
 
 func finite(z complex128) bool {
@@ -286,9 +279,6 @@ func (x *Extractor) values(t *Turn, v verdict) {
 	for c := range sh.setup.Channels {
 		if t.bad[c] {
 			x.mean[c] = math.NaN()
-			for k := range sh.asked {
-				t.Values[c*sh.asked+k] = complex(math.NaN(), math.NaN())
-			}
 			continue
 		}
 		mean := 0.0
@@ -302,28 +292,36 @@ func (x *Extractor) values(t *Turn, v verdict) {
 			x.slope[c] = 0
 		}
 		x.mean[c] = mean
-		turn := sh.turned(c, t.Speed)
-		for k, n := range sh.orders[:sh.asked] {
-			var z, g, l complex128
-			for s := range t.sectors {
-				z += t.val[(c*len(sh.orders)+k)*maxSectors+s]
-				d := t.geo[s*stride+n]
-				g += d
-				l += d*complex(t.at[s]-t.Seconds/2, 0) + t.lin[s*stride+n]
+	}
+	for k, n := range sh.orders[:sh.asked] {
+		// what a mean of one and a slope of one a second leave in the sums
+		var one, rise complex128
+		for s := range t.sectors {
+			d := t.geo[s*stride+n]
+			one += d
+			rise += d*complex(t.at[s]-t.Seconds/2, 0) + t.lin[s*stride+n]
+		}
+		for c := range sh.setup.Channels {
+			z := &t.Values[c*sh.asked+k]
+			if t.bad[c] || !usable(n, t.samples) {
+				*z = complex(math.NaN(), math.NaN())
+				continue
 			}
-			z -= complex(mean, 0)*conj(g) + complex(x.slope[c], 0)*conj(l)
-			z *= complex(2/t.samples, 0)
-			if turn != 0 {
+			var sum complex128
+			for _, v := range t.val[(c*len(sh.orders)+k)*maxSectors:][:t.sectors] {
+				sum += v
+			}
+			sum -= scale(conj(one), x.mean[c]) + scale(conj(rise), x.slope[c])
+			*z = scale(sum, 2/t.samples)
+			if turn := sh.turned(c, t.Speed); turn != 0 {
 				sin, cos := math.Sincos(turn * float64(n))
-				z *= complex(cos, sin)
+				*z *= complex(cos, sin)
 			}
-			if !usable(n, t.samples) {
-				z = complex(math.NaN(), math.NaN())
-			}
-			t.Values[c*sh.asked+k] = z
 		}
 	}
 	x.meanAt = at
 }
+
+func scale(z complex128, by float64) complex128 { return complex(real(z)*by, imag(z)*by) }
 
 func conj(z complex128) complex128 { return complex(real(z), -imag(z)) }

@@ -9,12 +9,14 @@ type held struct {
 	kept int         // samples of a channel in buf
 	n    int         // samples of a channel in all
 	room int         // the most there may be
+	// ahead [channel] is how many of the lent samples follow the kept ones in buf.
+	ahead []int
 }
 
 func newHeld(channels, room int) held {
-	h := held{buf: make([][]float32, channels), lent: make([][]float32, channels), room: room}
+	h := held{buf: make([][]float32, channels), lent: make([][]float32, channels), ahead: make([]int, channels), room: room}
 	for c := range h.buf {
-		h.buf[c] = make([]float32, room+wide)
+		h.buf[c] = make([]float32, room)
 	}
 	return h
 }
@@ -26,7 +28,7 @@ func (h *held) clear() { h.kept, h.n = 0, 0 }
 func (h *held) lend(x [][]float32, from int) int {
 	to := from + min(len(x[0])-from, h.room-h.kept)
 	for c := range h.lent {
-		h.lent[c] = x[c][from:to]
+		h.lent[c], h.ahead[c] = x[c][from:to], 0
 	}
 	h.n = h.kept + to - from
 	return to
@@ -55,27 +57,17 @@ func (h *held) keep(from int, must bool) (forgot int) {
 	return from
 }
 
-func (h *held) at(channel, i int) float32 {
-	if i < h.kept {
-		return h.buf[channel][i]
-	}
-	return h.lent[channel][i-h.kept]
-}
-
-// samples are count samples from first on, in two pieces where they lie apart.
-// The first piece is then made a multiple of unit, so that only the second ends
-// in a part of a group.
-func (h *held) samples(channel, first, count, unit int) (x, rest []float32) {
-	b := h.buf[channel]
+// samples are count samples from first on. Where they begin among the kept ones
+// and end among the lent, the latter are copied behind the former: once a block,
+// for the turn that was open when it came.
+func (h *held) samples(channel, first, count int) []float32 {
 	if first >= h.kept {
-		return h.lent[channel][first-h.kept:][:count], nil
+		return h.lent[channel][first-h.kept:][:count]
 	}
-	if first+count <= h.kept {
-		return b[first:][:count], nil
+	b, need := h.buf[channel], first+count-h.kept
+	if need > h.ahead[channel] {
+		copy(b[h.kept:], h.lent[channel][:need])
+		h.ahead[channel] = need
 	}
-	more := (unit - (h.kept-first)%unit) % unit
-	more = min(more, first+count-h.kept)
-	copy(b[h.kept:], h.lent[channel][:more])
-	n := h.kept - first + more
-	return b[first:][:n], h.lent[channel][more : first+count-h.kept]
+	return b[first:][:count]
 }

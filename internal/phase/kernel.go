@@ -16,21 +16,22 @@ type stepper struct {
 
 // set prepares for a step a sample; half is exp(i n delta/2).
 func (st *stepper) set(half complex128, how reach) {
+	if how == inWides {
+		st.wide.set(half)
+		return
+	}
 	full := half * half
 	z := half
 	for k := range st.cos {
 		st.cos[k], st.sin[k] = float32(real(z)), float32(imag(z))
 		z *= full
 	}
-	st.one = complex(real(full), -imag(full))
+	st.one = conj(full)
 	q := full * full
 	q *= q
 	q *= q
 	st.qr, st.qi = real(q), -imag(q)
 	st.middle = conj(power(half, group-1))
-	if how == inWides {
-		st.wide.set(st, half)
-	}
 }
 
 // sum returns sum x and sum x exp(-i n theta) over whole groups. The rotator r
@@ -69,26 +70,6 @@ func (st *stepper) few(x []float32, r complex128) (dc, re, im float64) {
 		r *= st.one
 	}
 	return dc, re, im
-}
-
-// sector sums the samples of one sector, x and then rest; x is whole groups
-// where there is a rest. r is exp(-i n theta) at the first sample. peak is the
-// largest |x|, found in wide groups only and 0 in others.
-func (st *stepper) sector(x, rest []float32, r complex128, how reach) (dc, re, im float64, peak float32) {
-	if how == inWides {
-		dc, re, im, peak, next := st.wide.sum(x, r*st.wide.middle)
-		if len(rest) > 0 {
-			d, a, b, top, _ := st.wide.sum(rest, next)
-			dc, re, im, peak = dc+d, re+a, im+b, max(peak, top)
-		}
-		return dc, re, im, peak
-	}
-	dc, re, im = st.groups(x, r, how)
-	if len(rest) > 0 {
-		d, a, b := st.groups(rest, r*power(st.one, len(x)), how)
-		dc, re, im = dc+d, re+a, im+b
-	}
-	return dc, re, im, 0
 }
 
 // groups sums in groups as far as they go and then one by one.

@@ -1,23 +1,32 @@
 #include "textflag.h"
 
-// func sumAVX2(x *float32, groups int, tab *[2 * wide]float32, rr, ri, qr, qi float64) (dc, re, im, r, i float64, peak float32)
+// func sumAVX2(x *float32, groups *int, sectors int, tab *[2 * wide]float32, qr, qi float64, out *product) (peak float32)
 //
 // Y0 re, Y1 im, Y2 sum of x (4 doubles each), Y3 largest |x| (8 singles),
 // Y4 Y5 the rotator, Y6 Y7 its step, Y9 Y10 Y11 products and sum of one group.
-TEXT ·sumAVX2(SB), NOSPLIT, $0-100
+TEXT ·sumAVX2(SB), NOSPLIT, $0-60
 	MOVQ x+0(FP), SI
-	MOVQ groups+8(FP), CX
-	MOVQ tab+16(FP), DI
-	VBROADCASTSD rr+24(FP), Y4
-	VBROADCASTSD ri+32(FP), Y5
-	VBROADCASTSD qr+40(FP), Y6
-	VBROADCASTSD qi+48(FP), Y7
-	VXORPD Y0, Y0, Y0
-	VXORPD Y1, Y1, Y1
-	VXORPD Y2, Y2, Y2
+	MOVQ groups+8(FP), BX
+	MOVQ sectors+16(FP), DX
+	MOVQ tab+24(FP), DI
+	VBROADCASTSD qr+32(FP), Y6
+	VBROADCASTSD qi+40(FP), Y7
+	MOVQ out+48(FP), R8
+	MOVQ $0x3FF0000000000000, AX // 1.0
 	VXORPS Y3, Y3, Y3
 	VPCMPEQD Y15, Y15, Y15
 	VPSRLD $1, Y15, Y15
+
+sector:
+	MOVQ (BX), CX
+	VMOVQ AX, X4
+	VPBROADCASTQ X4, Y4
+	VXORPD Y5, Y5, Y5
+	VXORPD Y0, Y0, Y0
+	VXORPD Y1, Y1, Y1
+	VXORPD Y2, Y2, Y2
+	TESTQ CX, CX
+	JZ reduce
 
 loop:
 	// what the next turn of this channel wants, while this one is summed
@@ -84,26 +93,27 @@ loop:
 	DECQ CX
 	JNZ loop
 
+reduce:
+	// re and im side by side
+	VHADDPD Y1, Y0, Y0
 	VEXTRACTF128 $1, Y0, X8
 	VADDPD X8, X0, X0
-	VHADDPD X0, X0, X0
-	VEXTRACTF128 $1, Y1, X8
-	VADDPD X8, X1, X1
-	VHADDPD X1, X1, X1
 	VEXTRACTF128 $1, Y2, X8
 	VADDPD X8, X2, X2
 	VHADDPD X2, X2, X2
+	VMOVSD X2, (R8)
+	VMOVUPD X0, 8(R8)
+	ADDQ $24, R8
+	ADDQ $8, BX
+	DECQ DX
+	JNZ sector
+
 	VEXTRACTF128 $1, Y3, X8
 	VMAXPS X8, X3, X3
 	VPERMILPS $0x4E, X3, X8
 	VMAXPS X8, X3, X3
 	VPERMILPS $0xB1, X3, X8
 	VMAXPS X8, X3, X3
-	VMOVSD X2, dc+56(FP)
-	VMOVSD X0, re+64(FP)
-	VMOVSD X1, im+72(FP)
-	VMOVSD X4, r+80(FP)
-	VMOVSD X5, i+88(FP)
-	VMOVSS X3, peak+96(FP)
+	VMOVSS X3, peak+56(FP)
 	VZEROUPPER
 	RET

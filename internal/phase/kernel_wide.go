@@ -15,40 +15,58 @@ const wideFrom = 256
 // middle of a group.
 type wideStepper struct {
 	tab    [2 * wide]float32
-	qr, qi float64    // exp(-i n wide delta)
+	q      complex128 // exp(-i n wide delta)
 	middle complex128 // exp(-i n delta (wide-1)/2)
 }
 
-func (w *wideStepper) set(st *stepper, half complex128) {
+// product is what the kernel makes of one sector: sum x, and sum x exp(-i n
+// theta) with theta counted from the middle of the sector's first group.
+type product struct{ dc, re, im float64 }
+
+func (w *wideStepper) set(half complex128) {
 	full := half * half
-	z := half
-	for k := wide / 2; k < wide; k++ {
-		w.tab[k], w.tab[wide-1-k] = float32(real(z)), float32(real(z))
-		w.tab[wide+k], w.tab[wide+wide-1-k] = float32(imag(z)), -float32(imag(z))
-		z *= full
+	// two chains, so that neither waits for the other
+	a, b, step := half, half*full, full*full
+	for k := wide / 2; k < wide; k += 2 {
+		w.put(k, a)
+		w.put(k+1, b)
+		a, b = a*step, b*step
 	}
-	q := complex(st.qr, st.qi)
-	q *= q
-	q *= q
-	w.qr, w.qi = real(q), imag(q)
 	w.middle = conj(power(half, wide-1))
+	w.q = conj(power(full, wide))
 }
 
-// sum is stepper.sum over any number of samples: the last group is filled up
-// with zeros. The rotator r is exp(-i n theta) at the middle of the first group;
-// next is that at the middle of the group after the last whole one. peak is the
-// largest |x|.
-func (w *wideStepper) sum(x []float32, r complex128) (dc, re, im float64, peak float32, next complex128) {
-	rr, ri := real(r), imag(r)
-	if n := len(x) / wide; n > 0 {
-		dc, re, im, rr, ri, peak = sumAVX2(&x[0], n, &w.tab, rr, ri, w.qr, w.qi)
-		x = x[n*wide:]
+func (w *wideStepper) put(k int, z complex128) {
+	c, s := float32(real(z)), float32(imag(z))
+	w.tab[k], w.tab[wide-1-k] = c, c
+	w.tab[wide+k], w.tab[2*wide-1-k] = s, -s
+}
+
+// left is what follows the last whole group.
+type left struct {
+	product
+	peak float32
+}
+
+// sectors sums the samples of consecutive sectors of whole groups, and what is
+// left over, filled up with zeros to a group. peak is the largest |x| in the
+// groups.
+func (w *wideStepper) sectors(x []float32, groups []int, out []product) (rest left, peak float32) {
+	n := 0
+	for _, g := range groups {
+		n += g * wide
 	}
-	if len(x) > 0 {
+	_, _ = x[:n], out[:len(groups)] // what the assembly relies on
+	if len(x) == 0 {                // two marks within a sample
+		clear(out[:len(groups)])
+		return rest, 0
+	}
+	peak = sumAVX2(&x[0], &groups[0], len(groups), &w.tab, real(w.q), imag(w.q), &out[0])
+	if x = x[n:]; len(x) > 0 {
 		var last [wide]float32
 		copy(last[:], x)
-		d, a, b, _, _, top := sumAVX2(&last[0], 1, &w.tab, rr, ri, w.qr, w.qi)
-		dc, re, im, peak = dc+d, re+a, im+b, max(peak, top)
+		one := 1
+		rest.peak = sumAVX2(&last[0], &one, 1, &w.tab, 1, 0, &rest.product)
 	}
-	return dc, re, im, peak, complex(rr, ri)
+	return rest, peak
 }

@@ -36,8 +36,12 @@ type lay struct {
 	step    []stepper    // [seg*len(orders)+k]
 	half    []complex128 // [seg] exp(i delta/2)
 	first   []complex128 // [sector] exp(-i theta) at the sector's first sample
-	start   []complex128 // [sector*len(orders)+k] rotator at the sector's first sample
+	start   []complex128 // [sector*len(orders)+k] rotator where the kernel begins
+	tail    []complex128 // [seg*len(orders)+k] wide kernel: rotator where what is left over begins
+	groups  []int        // [sector] whole groups in it
+	out     [maxSectors]product
 	how     reach
+	orders  int
 	even    dirichlet
 }
 
@@ -79,23 +83,28 @@ func (l *lay) over(t *Turn, a []anchor, accel, rate float64) {
 // each within one segment between anchors and in whole groups but for the
 // segment's last.
 func (l *lay) cut(a []anchor, accel, n float64) {
-	l.parts = l.parts[:0]
+	l.parts, l.groups = l.parts[:0], l.groups[:0]
 	segments := len(a) - 1
 	l.how = reachFor(n / float64(segments))
 	unit := l.how.unit()
 	for g := range segments {
 		from, to := int(math.Floor(a[g].pos))+1, int(math.Floor(a[g+1].pos))+1
 		delta := (a[g+1].angle - a[g].angle) / (a[g+1].pos - a[g].pos)
-		sectors := max(1, min(maxSectors/segments, (to-from)/unit))
-		each := (to - from) / unit / sectors * unit
+		groups := (to - from) / unit
+		sectors := max(1, min(maxSectors/segments, groups))
 		for s := range sectors {
-			p := part{first: from + s*each, count: each, seg: g, delta: delta}
-			if s == sectors-1 {
-				p.count = to - p.first
+			n := groups / sectors
+			if s >= sectors-groups%sectors {
+				n++
 			}
+			p := part{first: from, count: n * unit, seg: g, delta: delta}
+			if s == sectors-1 {
+				p.count = to - from
+			}
+			from += p.count
 			p.theta = a[g].angle + delta*(float64(p.first)-a[g].pos) +
 				bend(accel, float64(p.first)-a[g].pos, float64(p.count), a[g+1].pos-a[g].pos)
-			l.parts = append(l.parts, p)
+			l.parts, l.groups = append(l.parts, p), append(l.groups, n)
 		}
 	}
 }
@@ -140,21 +149,98 @@ func (l *lay) ends(a []anchor, orders []int) {
 }
 
 func (l *lay) rotators(orders []int) {
-	l.step, l.start, l.first, l.half = l.step[:0], l.start[:0], l.first[:0], l.half[:0]
+	l.step, l.start, l.first, l.half, l.tail = l.step[:0], l.start[:0], l.first[:0], l.half[:0], l.tail[:0]
+	l.orders = len(orders)
 	for s := range l.parts {
 		p := &l.parts[s]
 		if s == 0 || p.seg != l.parts[s-1].seg {
 			sin, cos := math.Sincos(p.delta / 2)
 			l.half = append(l.half, complex(cos, sin))
 			for _, n := range orders {
-				l.step = append(l.step, stepper{})
+				if len(l.step) < cap(l.step) {
+					l.step = l.step[:len(l.step)+1] // set fills in what it needs
+				} else {
+					l.step = append(l.step, stepper{})
+				}
 				l.step[len(l.step)-1].set(power(complex(cos, sin), n), l.how)
 			}
 		}
 		sin, cos := math.Sincos(p.theta)
 		l.first = append(l.first, complex(cos, -sin))
 		l.start = powers(l.start, complex(cos, -sin), orders)
+		if l.how != inWides {
+			continue
+		}
+		last := s == len(l.parts)-1 || l.parts[s+1].seg != p.seg
+		for k := range orders {
+			w, z := &l.step[p.seg*len(orders)+k].wide, &l.start[s*len(orders)+k]
+			*z *= w.middle
+			if last {
+				l.tail = append(l.tail, *z*power(w.q, l.groups[s]))
+			}
+		}
 	}
+}
+
+// span is where the turn's samples begin, and how many there are: those of the
+// sectors and one more on either side.
+func (l *lay) span() (origin, count int) {
+	origin = l.borders[0].sample
+	return origin, l.borders[len(l.borders)-1].sample + 1 - origin
+}
+
+// sum sums the samples of the turn, y as span says, for the k-th order: dc is
+// sum x and val sum x exp(-i n theta), per sector. peak is the largest |x|.
+func (l *lay) sum(y []float32, k int, dc []float64, val []complex128) (peak float32) {
+	y = y[1 : len(y)-1]
+	if l.how == inWides {
+		return l.sumWide(y, k, dc, val)
+	}
+	for s := range l.parts {
+		p := &l.parts[s]
+		d, re, im := l.step[p.seg*l.orders+k].groups(y[:p.count], l.start[s*l.orders+k], l.how)
+		dc[s], val[s] = d, complex(re, im)
+		if k == 0 {
+			peak = max(peak, largest(y[:p.count]))
+		}
+		y = y[p.count:]
+	}
+	return peak
+}
+
+// sumWide is sum with the wide kernel, which walks over all sectors between two
+// anchors at once.
+func (l *lay) sumWide(y []float32, k int, dc []float64, val []complex128) (peak float32) {
+	for s := 0; s < len(l.parts); {
+		first, seg := s, l.parts[s].seg
+		for s < len(l.parts) && l.parts[s].seg == seg {
+			s++
+		}
+		n := l.parts[s-1].first + l.parts[s-1].count - l.parts[first].first
+		i := seg*l.orders + k
+		left, top := l.step[i].wide.sectors(y[:n], l.groups[first:s], l.out[:])
+		peak = max(peak, top, left.peak)
+		for j, o := range l.out[:s-first] {
+			dc[first+j], val[first+j] = o.dc, complex(o.re, o.im)*l.start[(first+j)*l.orders+k]
+		}
+		dc[s-1] += left.dc
+		val[s-1] += complex(left.re, left.im) * l.tail[i]
+		y = y[n:]
+	}
+	return peak
+}
+
+// largest is the largest |x|.
+func largest(x []float32) (peak float32) {
+	for _, v := range x {
+		if v < 0 {
+			v = -v
+		}
+		if v > peak {
+			peak = v
+		}
+	}
+	return peak
 }
 
 // powers appends z to the n for every n of orders.

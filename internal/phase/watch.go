@@ -57,6 +57,7 @@ type watch struct {
 	sum, sq      []float64
 	count        int     // looks since rms was formed
 	stride, skip int     // samples from look to look, and to the next one
+	seen         int     // samples of the block at hand that were passed
 	fastest      float64 // highest speed since standstill
 }
 
@@ -67,8 +68,14 @@ const (
 	runDownFrom = 0.5 // of the highest speed: below it the rotor was running down
 )
 
-// samples follows the vibration of every channel, from one look a turn or so.
-func (w *watch) samples(b *acq.Block, rate float64) {
+// samples follows the vibration of every channel, from one look a turn or so, up
+// to the sample to of the block.
+func (w *watch) samples(b *acq.Block, to int, rate float64) {
+	if to <= w.seen {
+		return
+	}
+	from := w.seen
+	w.seen = to
 	if len(w.sum) != len(b.Samples) {
 		w.sum, w.sq = make([]float64, len(b.Samples)), make([]float64, len(b.Samples))
 		w.running = make([]float64, len(b.Samples))
@@ -76,7 +83,7 @@ func (w *watch) samples(b *acq.Block, rate float64) {
 	}
 	for c, x := range b.Samples {
 		var s, q float64
-		for i := w.skip; i < len(x); i += w.stride {
+		for i := from + w.skip; i < to; i += w.stride {
 			f := float64(x[i])
 			s += f
 			q += f * f
@@ -84,12 +91,12 @@ func (w *watch) samples(b *acq.Block, rate float64) {
 		w.sum[c] += s
 		w.sq[c] += q
 	}
-	if b.Len() > w.skip {
-		n := (b.Len() - w.skip + w.stride - 1) / w.stride
+	if to-from > w.skip {
+		n := (to - from - w.skip + w.stride - 1) / w.stride
 		w.count += n
 		w.skip += n * w.stride
 	}
-	w.skip -= b.Len()
+	w.skip -= to - from
 	look := w.period
 	if look == 0 {
 		look = rate / 2
