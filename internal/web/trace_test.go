@@ -23,18 +23,62 @@ import (
 	"counterpoise/internal/store"
 )
 
+// rigFeed gives the blocks of a virtual fan without a wire between, so that a
+// loaded machine makes it slow but loses nothing.
+type rigFeed struct {
+	r     *rig.Rig
+	setup *acq.Setup
+	at    uint64
+	edges uint64
+}
+
+func newRigFeed(r *rig.Rig) *rigFeed {
+	d := r.Describe()
+	f := &rigFeed{r: r, setup: &acq.Setup{Source: "rig", Board: "none", Rate: d.Rate, TickHz: d.Rate, HasTach: true, PulsesPerTurn: d.Pulses}}
+	for _, name := range d.Channels {
+		q := map[bool]rotor.Quantity{true: rotor.Displacement, false: rotor.Acceleration}[name == "track"]
+		f.setup.Channels = append(f.setup.Channels, acq.Channel{Name: name, Quantity: q, Scale: 1})
+	}
+	return f
+}
+
+func (f *rigFeed) Next(ctx context.Context) (*acq.Block, error) {
+	const size = 512
+	if !pause(ctx, time.Duration(float64(time.Second)*size/f.setup.Rate/fanPace())) {
+		return nil, ctx.Err()
+	}
+	rec, err := f.r.Record(size)
+	if err != nil {
+		return nil, err
+	}
+	b := &acq.Block{Setup: f.setup, Tick: f.at, Sample: f.at}
+	for _, v := range rec.Samples {
+		x := make([]float32, len(v))
+		for i := range v {
+			x[i] = float32(v[i])
+		}
+		b.Samples = append(b.Samples, x)
+	}
+	for _, e := range rec.Edges {
+		b.Edges = append(b.Edges, acq.Edge{Pos: e, Number: f.edges})
+		f.edges++
+	}
+	f.at += size
+	return b, nil
+}
+func (f *rigFeed) Setup() *acq.Setup  { return f.setup }
+func (f *rigFeed) Counts() acq.Counts { return acq.Counts{} }
+func (f *rigFeed) Close() error       { return nil }
+func (f *rigFeed) Link() acq.Link     { return acq.Link{Up: true, State: acq.Running} }
+
 // traceBed serves a virtual fan that lives faster than the wall clock.
 func traceBed(t *testing.T, preset string) (s *Server, address string, r *rig.Rig) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	r, err := rig.New(preset, 1)
 	must(t, err)
-	must(t, r.SetPace(fanPace()))
 	quiet := slog.New(slog.DiscardHandler)
-	link, _, err := r.ServeTCP(ctx, "127.0.0.1:0")
-	must(t, err)
-	src, err := acq.Open("tcp:"+link, acq.Options{Log: quiet, Wait: true})
-	must(t, err)
+	src := newRigFeed(r)
 	cfg := station.StationConfig{Name: "bench", Orders: []int{1}, Machine: r.Machine(), Planes: r.Planes()}
 	st := station.New(cfg, src, quiet)
 	jobs, err := store.Open(filepath.Join(t.TempDir(), "jobs.db"))
@@ -253,7 +297,7 @@ func fitsPhone(t *testing.T, ctx context.Context) {
 	t.Helper()
 	do(t, ctx, phone(phoneHigh))
 	if over := ask[int](t, ctx, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
-		t.Errorf("the page is %d px wider than a telephone", over)
+		t.Errorf("the page is %d px wider than a telephone: %v", over, ask[[]string](t, ctx, `[...document.querySelectorAll("main *")].filter(e => e.getBoundingClientRect().right > innerWidth && !e.closest(".scroll")).map(e => e.outerHTML.slice(0, 90)).slice(0, 6)`))
 	}
 	for _, small := range ask[[]string](t, ctx, `[...document.querySelectorAll("button, a.button, select, input:not([type=hidden]), summary")].filter(e => e.offsetParent && (e.getBoundingClientRect().height < 44 && !e.closest("label.tick"))).map(e => e.outerHTML.slice(0, 80))`) {
 		t.Errorf("too small for a thumb: %s", small)

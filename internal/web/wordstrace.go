@@ -119,6 +119,7 @@ var traceWords = map[string]string{
 	"trace.json":              "All figures, as JSON",
 	"trace.track.head":        "%d blades at %.0f rpm, from %d turns. Heights from their mean, + downstream.",
 	"trace.blade":             "Blade",
+	"trace.heights":           "Heights of the running blades",
 	"trace.height":            "Height, mm",
 	"trace.spacing":           "Spacing, °",
 	"trace.pitch":             "Blade angle, °",

@@ -14,8 +14,8 @@ import (
 // not seen. It is a complete SVG element that takes its colours from the page
 // (--ink, --paper, --strong) and needs no colour to be read.
 func (r *Result) Picture(c *Comparison) string {
-	const top, height, left, least, each = 78.0, 200.0, 52.0, 380.0, 36.0
-	width := math.Max(least, left+20+each*float64(len(r.Blades))) // a few blades fit a telephone
+	const top, height, left, least, each = 66.0, 200.0, 50.0, 332.0, 32.0
+	width := math.Max(least, left+26+each*float64(len(r.Blades))) // a few blades fit a telephone
 	var b strings.Builder
 	put := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
 	most := 1e-4
@@ -27,7 +27,7 @@ func (r *Result) Picture(c *Comparison) string {
 			most = math.Max(most, math.Abs(c.Blades[i].Static))
 		}
 	}
-	put(`<svg xmlns="http://www.w3.org/2000/svg" width="%g" height="%g" viewBox="0 0 %g %g" role="img" class="track-picture" font-family="system-ui, sans-serif" font-size="13" fill="none" stroke="var(--ink, #222)">`, width, top+height+48, width, top+height+48)
+	put(`<svg xmlns="http://www.w3.org/2000/svg" width="%g" height="%g" viewBox="0 0 %g %g" preserveAspectRatio="xMinYMid" role="img" class="track-picture" font-family="system-ui, sans-serif" font-size="13" fill="none" stroke="var(--ink, #222)">`, width, top+height+48, width, top+height+48)
 	put(`<title>Heights of %d running blades from their mean at %.0f rpm</title>`, len(r.Blades), rotor.RPM(r.Speed))
 	text := func(x, y float64, anchor, what string) {
 		put(`<text x="%.1f" y="%.1f" text-anchor="%s" stroke="none" fill="var(--ink, #222)">%s</text>`, x, y, anchor, what)

@@ -7,8 +7,13 @@ import (
 	"counterpoise/internal/rotor"
 )
 
-// pole is a mode that is tried.
-type pole struct{ omega, zeta float64 }
+// pole is a mode that is tried: its natural frequency where the rotor meets it,
+// its damping, and by how much of a change of speed the frequency moves with it
+// (the gyroscopic moment of a wheel; 0 = a mode that stands still).
+type pole struct{ omega, zeta, drift float64 }
+
+// natural is the natural frequency while the rotor turns at w.
+func (p pole) natural(w float64) float64 { return p.omega + p.drift*(w-p.omega) }
 
 // course is the sweep as the model needs it: the points with their speeds, and
 // whether the envelope must be carried through time.
@@ -54,8 +59,17 @@ func (c columns) set(i int, b, mirror complex128) {
 
 // response is the steady answer of a mode at w in quantity q, per unit share.
 func (p pole) response(w float64, q rotor.Quantity) complex128 {
-	x := complex(w*w, 0) / complex(p.omega*p.omega-w*w, 2*p.zeta*p.omega*w)
+	o := p.natural(w)
+	x := complex(w*w, 0) / complex(o*o-w*w, 2*p.zeta*o*w)
 	return x * derived(w, q)
+}
+
+// twisted is the part of the answer that goes with the mode's velocity: coupled
+// by gyroscopic moments or by dampers that stand elsewhere than the springs, a
+// mode answers (a + i w b)/(w_k^2 - w^2 + 2 i z_k w_k w) (Ewins, Modal Testing,
+// 2nd ed., section 2.6 to 2.8; from memory).
+func (p pole) twisted(w float64, q rotor.Quantity) complex128 {
+	return p.response(w, q) * complex(0, w/p.omega)
 }
 
 // derived is the factor from displacement to quantity q at w.
@@ -69,17 +83,25 @@ func derived(w float64, q rotor.Quantity) complex128 {
 	return 1
 }
 
-// mode fills the columns of one mode for a quantity.
-func (c *course) mode(p pole, q rotor.Quantity) columns {
+// mode fills the columns of one mode for a quantity, of its own answer or of the
+// twisted one.
+func (c *course) mode(p pole, q rotor.Quantity, twist bool) columns {
 	out := newColumns(len(c.points))
 	if !c.timed {
+		answer := p.response
+		if twist {
+			answer = p.twisted
+		}
 		for i, pt := range c.points {
-			out.set(i, p.response(pt.Speed, q), 0)
+			out.set(i, answer(pt.Speed, q), 0)
 		}
 		return out
 	}
-	root := p.omega * math.Sqrt(1-p.zeta*p.zeta)
-	e := envelope{pole: p, up: complex(-p.zeta*p.omega, root), down: complex(-p.zeta*p.omega, -root), q: q}
+	e := envelope{pole: p, rank: rankOf(q), scale: 1}
+	if twist {
+		e.rank, e.scale = e.rank+1, 1/p.omega
+	}
+	e.at(p.omega)
 	for i, pt := range c.points {
 		c.bridge(&e, i)
 		if pt.Turns > 1 {
@@ -118,14 +140,28 @@ func (c *course) bridge(e *envelope, i int) {
 // rate of sweep that a rotor can have.
 type envelope struct {
 	pole
-	up, down complex128
-	q        rotor.Quantity
+	up, down complex128 // at the present speed
+	rank     int        // derivatives that are wanted: 0 displacement, 1 velocity ...
+	scale    float64
 	y        complex128
 }
 
-func (e *envelope) settle(w float64) { e.y = complex(w*w, 0) / (complex(0, w) - e.up) }
+// at sets the roots for a speed.
+func (e *envelope) at(w float64) {
+	o := e.natural(w)
+	root := o * math.Sqrt(1-e.zeta*e.zeta)
+	e.up, e.down = complex(-e.zeta*o, root), complex(-e.zeta*o, -root)
+}
+
+func (e *envelope) settle(w float64) {
+	e.at(w)
+	e.y = complex(w*w, 0) / (complex(0, w) - e.up)
+}
 
 func (e *envelope) step(w, h float64) {
+	if e.drift != 0 {
+		e.at(w)
+	}
 	r := e.up - complex(0, w)
 	g := cmplx.Exp(r * complex(h, 0))
 	e.y = e.y*g + complex(w*w, 0)*(g-1)/r
@@ -151,15 +187,26 @@ func (e *envelope) carry(w, accel, seconds float64, n int) (mean complex128) {
 func (e *envelope) value(w float64) complex128 {
 	y2 := complex(w*w, 0) / (complex(0, w) - e.down)
 	split := e.up - e.down
+	scale := complex(e.scale, 0)
 	x := (e.y - y2) / split
-	if e.q != rotor.Velocity && e.q != rotor.Acceleration {
-		return x
+	if e.rank == 0 {
+		return scale * x
 	}
 	v := (e.up*e.y - e.down*y2) / split
-	if e.q == rotor.Velocity {
-		return v
+	if e.rank == 1 {
+		return scale * v
 	}
-	return complex(w*w, 0) - complex(2*e.zeta*e.omega, 0)*v - complex(e.omega*e.omega, 0)*x
+	o2, c := e.up*e.down, e.up+e.down // w_k^2 and -2 z_k w_k
+	a := complex(w*w, 0) + c*v - o2*x
+	if e.rank == 2 {
+		return scale * a
+	}
+	return scale * (complex(0, w*w*w) + c*a - o2*v)
+}
+
+func rankOf(q rotor.Quantity) int {
+	d, _ := between(rotor.Displacement, q)
+	return int(d)
 }
 
 // turn carries the envelope through one turn and returns what averaging over

@@ -6,8 +6,6 @@ import (
 	"math/cmplx"
 	"slices"
 
-	"gonum.org/v1/gonum/mat"
-
 	"counterpoise/internal/rotor"
 )
 
@@ -34,10 +32,10 @@ type Fit struct {
 	rival       []pole // one mode more, which the vectors did not demand: what it would change is part of the uncertainty
 	rivalShares [][]complex128
 	ref         float64
+	each        int              // parameters of a pole
 	index       []int            // of the channels in the Sweep
 	shares      [][]complex128   // [channel][mode or outside term]
-	cov         *mat.SymDense    // of ln w, ln zeta of every pole, then of each channel's shares
-	white       *mat.SymDense    // the same for white noise
+	spread      *spread          // nil = the errors are not known
 	steady      []rotor.Quantity // in which each channel is fitted
 }
 
@@ -76,7 +74,9 @@ func (s *Sweep) Fit(channels ...int) (*Fit, error) {
 	if !ok {
 		return nil, fmt.Errorf("the vectors of this sweep fit no resonance: look at the channels, and record from standstill to full speed")
 	}
+	sol = f.loosen(p, sol)
 	p.reweigh(sol)
+	f.each = p.perPole()
 	if f.poles, sol, ok = p.refine(f.poles, low, high); !ok {
 		return nil, fmt.Errorf("the fit of this sweep did not settle: record it again, slower if the drive allows")
 	}
@@ -177,10 +177,40 @@ func (f *Fit) choose(p *problem) (sol solved, ok bool) {
 	return sol, len(f.poles) > 0
 }
 
+// loosen lets the natural frequencies move with the speed, and the modes answer
+// twisted, where the vectors show by more than chance that they do.
+func (f *Fit) loosen(p *problem, sol solved) solved {
+	for range 2 {
+		best, poles, kept := 0.0, f.poles, *p
+		now := sol
+		for _, try := range []struct{ twist, drift bool }{{true, p.drift}, {p.twist, true}} {
+			if try.twist == p.twist && try.drift == p.drift {
+				continue
+			}
+			q := *p
+			q.twist, q.drift = try.twist, try.drift
+			next, s, ok := q.refine(slices.Clone(f.poles), f.Low, f.High)
+			k1, m1 := q.sizes(next)
+			k0, m0 := p.sizes(f.poles)
+			more := float64(k1 - k0 + len(p.channels)*(m1-m0))
+			gain := sol.cost - s.cost - more - chance*math.Sqrt(2*more)
+			if ok && !atBound(next) && gain > best {
+				best, poles, kept, now = gain, next, q, s
+			}
+		}
+		if best == 0 {
+			break
+		}
+		f.poles, *p, sol = poles, kept, now
+		f.rival = nil
+	}
+	return sol
+}
+
 // atBound tells a mode that is none: as sharp or as blunt as is tried at all.
 func atBound(poles []pole) bool {
 	for _, p := range poles {
-		if p.zeta < 1.2*leastZeta || p.zeta > 0.8*mostZeta {
+		if math.Abs(p.drift) > 0.95*mostDrift || p.zeta < 1.2*leastZeta || p.zeta > 0.8*mostZeta {
 			return true
 		}
 	}
@@ -236,9 +266,10 @@ func (f *Fit) finish(p *problem, sol solved) {
 	for i, pl := range f.poles {
 		m := Mode{Speed: pl.omega, Damping: pl.zeta, SpeedSD: math.Inf(1), DampingSD: math.Inf(1),
 			Inside: pl.omega > f.Low && pl.omega < f.High}
-		if f.cov != nil {
-			m.SpeedSD = pl.omega * math.Sqrt(math.Max(0, f.cov.At(2*i, 2*i)))
-			m.DampingSD = pl.zeta * math.Sqrt(math.Max(0, f.cov.At(2*i+1, 2*i+1)))
+		if f.spread != nil {
+			speed, _ := f.spread.of([]float64{1}, []int{f.each * i})
+			damping, _ := f.spread.of([]float64{1}, []int{f.each*i + 1})
+			m.SpeedSD, m.DampingSD = pl.omega*speed, pl.zeta*damping
 		}
 		f.Modes = append(f.Modes, m)
 	}
@@ -251,112 +282,4 @@ func (f *Fit) finish(p *problem, sol solved) {
 		}
 		f.Misfit = math.Max(f.Misfit, math.Sqrt(left/all))
 	}
-}
-
-// covariance is the sandwich estimate with Bartlett's weights over neighbouring
-// points, so that noise which hangs together from turn to turn, and what the
-// model cannot follow, widen the intervals (Newey and West, Econometrica 55,
-// 1987; from memory).
-func (f *Fit) covariance(p *problem, sol solved) {
-	k, m := 2*len(f.poles), 2*(len(f.poles)+outsideTerms)
-	size := k + len(p.channels)*m
-	n := len(p.points)
-	d := p.design(f.poles)
-	moves := make([]design, k)
-	const by = 1e-5
-	for j := range moves {
-		moves[j] = p.with(d, j/2, moved(f.poles[j/2], j%2, by))
-	}
-	h := mat.NewSymDense(size, nil)
-	score := mat.NewDense(n, size, nil)
-	rows := make([]complex128, k+m)
-	for c, q := range p.quantity {
-		where := func(a int) int {
-			if a < k {
-				return a
-			}
-			return k + c*m + a - k
-		}
-		for i := range n {
-			w := complex(p.weight[i]/p.noise[c], 0)
-			here := at(d[q], sol.shares[c], i)
-			for j := range k {
-				rows[j] = w * (at(moves[j][q], sol.shares[c], i) - here) / by
-			}
-			for a := range m {
-				rows[k+a] = w * column(d[q], a)[i]
-			}
-			for a, ra := range rows {
-				score.Set(i, where(a), score.At(i, where(a))+real(ra*cmplx.Conj(sol.resid[c][i])))
-				for b := a; b < k+m; b++ {
-					ia, ib := where(a), where(b)
-					h.SetSym(ia, ib, h.At(ia, ib)+real(ra*cmplx.Conj(rows[b])))
-				}
-			}
-		}
-	}
-	meat := meatOf(score, n, size)
-	var chol mat.Cholesky
-	scale := make([]float64, size)
-	for a := range size {
-		scale[a] = 1 / math.Sqrt(math.Max(h.At(a, a), 1e-300))
-	}
-	for a := range size {
-		for b := a; b < size; b++ {
-			v := h.At(a, b) * scale[a] * scale[b]
-			if a == b {
-				v += 1e-10
-			}
-			h.SetSym(a, b, v)
-		}
-	}
-	if !chol.Factorize(h) {
-		return
-	}
-	var inv mat.SymDense
-	if chol.InverseTo(&inv) != nil {
-		return
-	}
-	for a := range size {
-		for b := a; b < size; b++ {
-			inv.SetSym(a, b, inv.At(a, b)*scale[a]*scale[b])
-		}
-	}
-	var left, all mat.Dense
-	left.Mul(&inv, meat)
-	all.Mul(&left, &inv)
-	loss := float64(n) / math.Max(1, float64(n)-float64(size)/float64(2*len(p.channels)))
-	// A sandwich of few neighbours may come out thin by chance: no parameter is
-	// said to be better known than white noise of the size of the rest allows.
-	rest := sol.cost / math.Max(1, float64(2*n*len(p.channels)-size))
-	f.white = mat.NewSymDense(size, nil)
-	f.white.ScaleSym(rest, &inv)
-	stretch := make([]float64, size)
-	for a := range size {
-		stretch[a] = math.Sqrt(math.Max(1, rest*inv.At(a, a)/math.Max(loss*all.At(a, a), 1e-300)))
-	}
-	f.cov = mat.NewSymDense(size, nil)
-	for a := range size {
-		for b := a; b < size; b++ {
-			f.cov.SetSym(a, b, loss*stretch[a]*stretch[b]*(all.At(a, b)+all.At(b, a))/2)
-		}
-	}
-}
-
-func meatOf(score *mat.Dense, n, size int) *mat.Dense {
-	lag := min(12, n/10)
-	// Bartlett's kernel is a running sum convolved with itself: the meat is the
-	// mean of the squares of running sums over lag+1 neighbours.
-	meat := mat.NewDense(size, size, nil)
-	run := mat.NewDense(n+lag, size, nil)
-	for i := range n {
-		for l := 0; l <= lag; l++ {
-			for a := range size {
-				run.Set(i+l, a, run.At(i+l, a)+score.At(i, a))
-			}
-		}
-	}
-	meat.Mul(run.T(), run)
-	meat.Scale(1/float64(lag+1), meat)
-	return meat
 }

@@ -62,10 +62,14 @@ func (f *Fit) Value(channel int, omega float64) complex128 {
 
 func (f *Fit) value(channel int, omega float64, poles []pole, shares []complex128) (v complex128) {
 	q := f.steady[channel]
+	tail := len(shares) - outsideTerms
 	for k, pl := range poles {
 		v += shares[k] * pl.response(omega, q)
+		if tail > len(poles) {
+			v += shares[len(poles)+k] * pl.twisted(omega, q)
+		}
 	}
-	above, below := shares[len(poles)], shares[len(poles)+1]
+	above, below := shares[tail], shares[tail+1]
 	return v + (above*complex(omega*omega/(f.ref*f.ref), 0)+below)*derived(omega, q)
 }
 
@@ -77,11 +81,11 @@ func (f *Fit) At(channel int, omega float64) Place {
 	var rate complex128
 	p.Value, rate = f.rate(channel, omega, f.poles, f.shares[channel])
 	p.Exponent, p.Phase = real(rate), imag(rate)
-	if f.cov == nil {
+	if f.spread == nil {
 		return p
 	}
 	// Gradients of value and rate by every parameter of the channel.
-	k, m := 2*len(f.poles), 2*len(f.shares[channel])
+	k, m := f.each*len(f.poles), 2*len(f.shares[channel])
 	dv, dr := make([]complex128, k+m), make([]complex128, k+m)
 	where := make([]int, k+m)
 	const by = 1e-5
@@ -91,7 +95,7 @@ func (f *Fit) At(channel int, omega float64) Place {
 		shares := append([]complex128(nil), f.shares[channel]...)
 		h := by
 		if a < k {
-			poles[a/2] = moved(poles[a/2], a%2, by)
+			poles[a/f.each] = moved(poles[a/f.each], a%f.each, by)
 			where[a] = a
 		} else {
 			j := a - k
@@ -106,17 +110,21 @@ func (f *Fit) At(channel int, omega float64) Place {
 		v, r := f.rate(channel, omega, poles, shares)
 		dv[a], dr[a] = (v-p.Value)/complex(h, 0), (r-rate)/complex(h, 0)
 	}
-	var vv, ee, pp, bound float64
-	for a := range dv {
-		for b := range dv {
-			bound += f.white.At(where[a], where[b]) * imag(dr[a]) * imag(dr[b])
-			c := f.cov.At(where[a], where[b])
-			vv += c * real(dv[a]*cmplx.Conj(dv[b]))
-			ee += c * real(dr[a]) * real(dr[b])
-			pp += c * imag(dr[a]) * imag(dr[b])
+	part := func(z []complex128, take func(complex128) float64) []float64 {
+		out := make([]float64, len(z))
+		for i, v := range z {
+			out[i] = take(v)
 		}
+		return out
 	}
-	p.PhaseBound = math.Sqrt(math.Max(0, bound))
+	re := func(z complex128) float64 { return real(z) }
+	im := func(z complex128) float64 { return imag(z) }
+	v1, _ := f.spread.of(part(dv, re), where)
+	v2, _ := f.spread.of(part(dv, im), where)
+	e, _ := f.spread.of(part(dr, re), where)
+	ph, bound := f.spread.of(part(dr, im), where)
+	vv, ee, pp := v1*v1+v2*v2, e*e, ph*ph
+	p.PhaseBound = bound
 	if f.rival != nil {
 		v, r := f.rate(channel, omega, f.rival, f.rivalShares[channel])
 		v, r = v-p.Value, r-rate

@@ -131,7 +131,7 @@ func TestClosedForms(t *testing.T) {
 	}
 	t.Run("one", func(t *testing.T) {
 		w0, z := rotor.RadPerSecond(1500), 0.05
-		h := func(w float64) complex128 { return pole{w0, z}.response(w, rotor.Displacement) }
+		h := func(w float64) complex128 { return pole{omega: w0, zeta: z}.response(w, rotor.Displacement) }
 		f, err := build(h, 0.05).Fit()
 		if err != nil {
 			t.Fatal(err)

@@ -20,6 +20,24 @@ type problem struct {
 	noise    []float64        // of each channel, per axis of a turn at the mean speed
 	weight   []float64        // [point], 1 over the relative standard deviation
 	ref      float64          // rad/s, scales the columns
+	twist    bool             // modes answer with a twisted part, too
+	drift    bool             // natural frequencies may move with the speed
+}
+
+// perPole are the parameters of a pole that are moved.
+func (p *problem) perPole() int {
+	if p.drift {
+		return 3
+	}
+	return 2
+}
+
+// perMode are the shares of a mode in a channel.
+func (p *problem) perMode() int {
+	if p.twist {
+		return 2
+	}
+	return 1
 }
 
 // outsideTerms of every channel: the modes above and below.
@@ -35,8 +53,10 @@ func (p *problem) design(poles []pole) design {
 			continue
 		}
 		var cs []columns
-		for _, pl := range poles {
-			cs = append(cs, p.mode(pl, q))
+		for k := range p.perMode() {
+			for _, pl := range poles {
+				cs = append(cs, p.mode(pl, q, k == 1))
+			}
 		}
 		above, below := p.outside(q, p.ref)
 		d[q] = append(cs, above, below)
@@ -50,10 +70,13 @@ func (p *problem) with(d design, i int, pl pole) design {
 	out := design{}
 	for q, cs := range d {
 		cs = slices.Clone(cs)
-		if i == len(cs)-outsideTerms {
-			cs = slices.Insert(cs, i, p.mode(pl, q))
+		if i == len(cs)-outsideTerms { // modes are added before any is twisted
+			cs = slices.Insert(cs, i, p.mode(pl, q, false))
 		} else {
-			cs[i] = p.mode(pl, q)
+			n := (len(cs) - outsideTerms) / p.perMode()
+			for k := range p.perMode() {
+				cs[i+k*n] = p.mode(pl, q, k == 1)
+			}
 		}
 		out[q] = cs
 	}
@@ -154,10 +177,11 @@ const (
 	leastZeta, mostZeta = 0.002, 0.6
 	belowSweep          = 0.4 // of the lowest speed
 	aboveSweep          = 3.0 // of the highest
+	mostDrift           = 0.4
 )
 
 func (p *problem) inBounds(pl pole, low, high float64) bool {
-	return pl.zeta >= leastZeta && pl.zeta <= mostZeta && pl.omega >= belowSweep*low && pl.omega <= aboveSweep*high
+	return math.Abs(pl.drift) <= mostDrift && pl.zeta >= leastZeta && pl.zeta <= mostZeta && pl.omega >= belowSweep*low && pl.omega <= aboveSweep*high
 }
 
 // add finds the best place for one more pole beside those in d.
@@ -172,11 +196,11 @@ func (p *problem) add(d design, poles []pole, low, high float64) (best pole, cos
 	for i := range places {
 		w := 0.95 * low * math.Pow(1.15*high/low, float64(i)/(places-1))
 		for _, z := range []float64{0.015, 0.05, 0.15} {
-			try(pole{w, z})
+			try(pole{omega: w, zeta: z})
 		}
 	}
 	for _, f := range []float64{1.3, 1.6, 2, 2.5} {
-		try(pole{f * high, 0.05})
+		try(pole{omega: f * high, zeta: 0.05})
 	}
 	return best, cost
 }
@@ -190,12 +214,13 @@ func (p *problem) refine(poles []pole, low, high float64) ([]pole, solved, bool)
 	if !ok {
 		return poles, s, false
 	}
-	n := 2 * len(poles)
+	each := p.perPole()
+	n := each * len(poles)
 	lambda := 1e-2
 	for range 40 {
 		jac := make([][][]complex128, n)
 		for j := range n {
-			t, ok := p.linear(p.with(d, j/2, moved(poles[j/2], j%2, 1e-5)))
+			t, ok := p.linear(p.with(d, j/each, moved(poles[j/each], j%each, 1e-5)))
 			if !ok {
 				return poles, s, false
 			}
@@ -212,7 +237,7 @@ func (p *problem) refine(poles []pole, low, high float64) ([]pole, solved, bool)
 			next := slices.Clone(poles)
 			inside := true
 			for j, dj := range step {
-				next[j/2] = moved(next[j/2], j%2, math.Max(-0.3, math.Min(0.3, dj)))
+				next[j/each] = moved(next[j/each], j%each, math.Max(-0.3, math.Min(0.3, dj)))
 			}
 			for _, pl := range next {
 				inside = inside && p.inBounds(pl, low, high)
@@ -237,12 +262,15 @@ func (p *problem) refine(poles []pole, low, high float64) ([]pole, solved, bool)
 	return poles, s, true
 }
 
-// moved changes ln w (which 0) or ln zeta (1) by d.
+// moved changes ln w (which 0), ln zeta (1) or the drift (2) by d.
 func moved(p pole, which int, d float64) pole {
-	if which == 0 {
+	switch which {
+	case 0:
 		p.omega *= math.Exp(d)
-	} else {
+	case 1:
 		p.zeta *= math.Exp(d)
+	default:
+		p.drift += d
 	}
 	return p
 }

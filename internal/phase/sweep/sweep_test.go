@@ -14,7 +14,7 @@ func oneMode(low, high float64) *Sweep {
 	for n := low; n < high; n *= 1.01 {
 		w := rotor.RadPerSecond(n)
 		s.Points = append(s.Points, Point{At: math.NaN(), Speed: w, Turns: 1,
-			Values: []complex128{pole{rotor.RadPerSecond(1500), 0.04}.response(w, rotor.Acceleration) + cmplx.Rect(1e-3*w*w, n)}})
+			Values: []complex128{pole{omega: rotor.RadPerSecond(1500), zeta: 0.04}.response(w, rotor.Acceleration) + cmplx.Rect(1e-3*w*w, n)}})
 	}
 	return s
 }
