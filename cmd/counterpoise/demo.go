@@ -89,9 +89,15 @@ func demoPage(ctx context.Context, e env, r *rig.Rig, listen, data string) error
 	defer jobs.Close()
 	// A job that is under way finds its rotor standing; else the fan runs, so
 	// that there is something to see.
-	if begun, err := underWay(ctx, jobs); err != nil {
+	begun, err := underWay(ctx, jobs)
+	if err != nil {
 		return err
-	} else if !begun {
+	}
+	fan, err := keepFan(r, data, begun)
+	if err != nil {
+		return err
+	}
+	if !begun {
 		if err := r.Start(); err != nil {
 			return err
 		}
@@ -106,7 +112,7 @@ func demoPage(ctx context.Context, e env, r *rig.Rig, listen, data string) error
 	}
 	var d daemon
 	d.jobs = jobs
-	d.add(rigStation(r, word), src, r, log)
+	d.add(rigStation(r, word), src, fan, log)
 	d.pages[0].Setup = rigSetup(r, word)
 	page, err := d.page(ln, nil, log)
 	if err != nil {

@@ -52,6 +52,7 @@ type FanBlade struct {
 	Blade    int     `json:"blade"`
 	TrackMM  float64 `json:"track_mm"`
 	PitchDeg float64 `json:"pitch_deg"`
+	MassG    float64 `json:"mass_g"`
 }
 
 // FanPlane is a place for weights.
@@ -75,7 +76,7 @@ func fanStateOf(f Fan, v View) FanState {
 		out.Weights = append(out.Weights, FanWeight{w.Plane, round(w.Mass*1e3, 5), round(v.Convention.Degrees(w.Angle), 5)})
 	}
 	for _, b := range s.Blades {
-		out.Blades = append(out.Blades, FanBlade{b.Number, round(b.Track*1e3, 4), round(b.Pitch*180/math.Pi, 4)})
+		out.Blades = append(out.Blades, FanBlade{b.Number, round(b.Track*1e3, 4), round(b.Pitch*180/math.Pi, 4), round(b.Mass*1e3, 4)})
 	}
 	for _, p := range f.Planes() {
 		plane := FanPlane{Name: p.Name, Positions: []FanPosition{}}
@@ -93,7 +94,7 @@ func fanStateOf(f Fan, v View) FanState {
 type fanRequest struct {
 	Do       string  `json:"do"` // start, stop, fit, clear, bend or unplug
 	Plane    string  `json:"plane"`
-	MassG    float64 `json:"mass_g"`
+	MassG    float64 `json:"mass_g"` // of the weight to fit; of the blade to bend, 0 = as it is
 	AngleDeg float64 `json:"angle_deg"`
 	Blade    int     `json:"blade"`
 	TrackMM  float64 `json:"track_mm"`
@@ -129,7 +130,12 @@ func (s *Server) fanAct(w http.ResponseWriter, r *http.Request, st *Station) {
 		s.fail(w, r, code, text)
 		return
 	}
-	if err := fanDo(st.Fan, q, v); err != nil {
+	was := st.Fan.State().Blades
+	err := fanDo(st.Fan, q, v)
+	if err == nil && q.Do == "bend" {
+		err = s.desk.bent(st, was, st.Fan.State().Blades)
+	}
+	if err != nil {
 		s.fail(w, r, http.StatusConflict, err.Error())
 		return
 	}
@@ -150,7 +156,7 @@ func fanDo(f Fan, q fanRequest, v View) error {
 	case "clear":
 		return f.Fit(nil)
 	case "bend":
-		return f.Bend(q.Blade, q.TrackMM*1e-3, q.PitchDeg*math.Pi/180, 0)
+		return f.Bend(q.Blade, q.TrackMM*1e-3, q.PitchDeg*math.Pi/180, q.MassG*1e-3)
 	case "unplug":
 		f.Unplug(cableOut)
 		return nil

@@ -30,6 +30,7 @@ type jobAct struct {
 	Target    int             `json:"target"`  // undo, redo
 	Level     float64         `json:"level_mm_s"`
 	Survey    json.RawMessage `json:"survey"`
+	Moves     []actMove       `json:"moves"` // straightened: by how much which blade was moved
 	File      string          `json:"file"`
 
 	Directions map[string]string `json:"directions"`  // look at the sensors: where each points
@@ -44,6 +45,14 @@ type actWeight struct {
 	MassG    float64 `json:"mass_g"`
 	Position int     `json:"position,omitempty"`
 	AngleDeg float64 `json:"angle_deg"`
+}
+
+// actMove is a move of one blade as people write it: track + downstream, pitch
+// + steeper.
+type actMove struct {
+	Blade   int     `json:"blade"`
+	TrackMM float64 `json:"track_mm"`
+	Deg     float64 `json:"pitch_deg"`
 }
 
 // fieldError is a refusal that belongs to one field of a form.
@@ -71,7 +80,7 @@ func (a jobAct) does(st job.Step) bool {
 }
 
 // cautious are the acts before which cautions are confirmed, whatever step is due.
-var cautious = []string{"start", "fit", "stop"}
+var cautious = []string{"start", "fit", "stop", "straightened"}
 
 // act does what was asked. The error is one sentence for who asked it.
 func (b *bench) act(ctx context.Context, a jobAct) error {
@@ -131,6 +140,8 @@ func (b *bench) carryOut(ctx context.Context, s job.State, a jobAct) error {
 		}
 	case "survey":
 		e.Kind, e.Survey = job.KindSurvey, a.Survey
+	case "straightened":
+		return b.straightened(ctx, s, a, e)
 	case "start", "running":
 		e.Kind = job.KindStarted
 		if a.Do == "running" {
@@ -207,7 +218,7 @@ func (b *bench) reopen(ctx context.Context, s job.State, e job.Event) error {
 	return b.resume(ctx)
 }
 
-const jobActs = "operator, look, survey, start, running, measure, cancel, abort, stop, fit, skip, undo, redo, amend, note, close and reopen"
+const jobActs = "operator, look, survey, straightened, start, running, measure, cancel, abort, stop, fit, skip, undo, redo, amend, note, close and reopen"
 
 // fit records which weights are on the rotor, after what was advised for it. On
 // the virtual fan it puts them there.

@@ -196,3 +196,49 @@ func (b *bench) unbend(virtual bool, moves []job.BladeMove, err error) error {
 	}
 	return errors.Join(err, bendFan(b.st.Fan, back))
 }
+
+// bent tells the open jobs of a station that somebody has bent blades of its
+// virtual fan: their readings before and after are of two different rotors.
+func (d *desk) bent(st *Station, was, is []rig.Blade) error {
+	var moves []job.BladeMove
+	for i, b := range is {
+		if i < len(was) && b != was[i] {
+			moves = append(moves, job.BladeMove{Blade: b.Number, Track: b.Track - was[i].Track, Pitch: b.Pitch - was[i].Pitch})
+		}
+	}
+	if len(moves) == 0 {
+		return nil
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	var errs []error
+	for _, b := range d.open {
+		if s := b.job.State(); b.st == st && !s.Closed && s.Setup != nil && s.Setup.Virtual {
+			_, err := b.job.Append(d.ctx, job.Event{Kind: job.KindStraightened, At: d.now(), By: s.Operator, Moves: moves, Note: say("survey.bentby")})
+			errs = append(errs, err)
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// straightened records by how much which blades were moved, and moves them on
+// the virtual fan.
+func (b *bench) straightened(ctx context.Context, s job.State, a jobAct, e job.Event) error {
+	e.Kind = job.KindStraightened
+	for _, m := range a.Moves {
+		e.Moves = append(e.Moves, job.BladeMove{Blade: m.Blade, Track: m.TrackMM * 1e-3, Pitch: m.Deg * math.Pi / 180})
+	}
+	virtual := s.Setup.Virtual && b.st.Fan != nil
+	if s.Running {
+		return errors.New(say("job.running"))
+	}
+	if virtual {
+		if err := bendFan(b.st.Fan, e.Moves); err != nil {
+			return err
+		}
+	}
+	if _, err := b.job.Append(ctx, e); err != nil {
+		return b.unbend(virtual, e.Moves, err)
+	}
+	return nil
+}

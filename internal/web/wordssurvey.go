@@ -86,6 +86,7 @@ var surveyWords = map[string]string{
 	"survey.shows":            "The virtual ruler shows:",
 	"survey.read":             "Keep this reading",
 	"survey.instead":          "Strike out what was read of this blade before",
+	"survey.bentby":           "bent by hand on the virtual fan",
 	"survey.again":            "Read a blade once more",
 	"survey.progress":         "Read: %d of %d blades",
 	"survey.places.some":      "The place was read at %d of %d blades and is not used: read it at all of them, or at none.",

@@ -50,7 +50,7 @@ function places() {
 
 function blade() {
   const f = $("fan-bend"), b = fan && fan.blades.find((x) => x.blade === +f.blade.value);
-  if (b) { f.track.value = b.track_mm; f.pitch.value = b.pitch_deg; }
+  if (b) { f.track.value = b.track_mm; f.pitch.value = b.pitch_deg; f.mass.value = b.mass_g; }
 }
 
 const number = (text) => { const v = parseFloat(String(text).replace(",", ".")); return Number.isFinite(v) ? v : 0; };
@@ -67,7 +67,7 @@ $("fan-bend").blade.addEventListener("change", blade);
 $("fan-bend").addEventListener("submit", (e) => {
   e.preventDefault();
   const f = e.target;
-  ask({ do: "bend", blade: +f.blade.value, track_mm: number(f.track.value), pitch_deg: number(f.pitch.value) });
+  ask({ do: "bend", blade: +f.blade.value, track_mm: number(f.track.value), pitch_deg: number(f.pitch.value), mass_g: number(f.mass.value) });
 });
 
 await ask();
