@@ -72,7 +72,7 @@ func (x *Examiner) accepted(p *Page, drop [phase.NumDrops]uint64, turns uint64) 
 }
 
 var dropWords = [phase.NumDrops]string{
-	"a gap in the samples", "a missing edge", "an edge too many", "an edge out of rhythm", "a speed that changed too fast or is out of range", "samples that hold no numbers", "too few samples",
+	"a gap in the samples", "a missing edge", "an edge too many", "an edge out of rhythm", "a speed that changed too fast or is out of range", "samples that hold no numbers", "too few samples", "more edges than samples to judge them by",
 }
 
 // pulses judges a tach that is sampled like a channel.

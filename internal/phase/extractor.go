@@ -23,6 +23,8 @@ type Extractor struct {
 	edges   queue
 	block   *acq.Block // at hand
 	lent    int        // how many of its samples held has been lent
+	waiting []acq.Edge // of the block, those that found no room in the queue yet
+	lost    uint64     // edges that never found room
 	mean    []float64  // per channel, of the last turn
 	slope   []float64  // per channel, change of the mean per second
 	meanAt  float64    // board time of the centre of mean; NaN before the first
@@ -47,6 +49,10 @@ func (x *Extractor) Orders() []int { return x.cfg.Orders }
 // start. It never goes down.
 func (x *Extractor) Dropped() [NumDrops]uint64 { return x.dropped }
 
+// LostEdges counts the edges that were thrown away unjudged, because more than
+// the queue holds came without their samples. It never goes down.
+func (x *Extractor) LostEdges() uint64 { return x.lost }
+
 // Add takes the next block and calls each for every turn that it completes.
 // The Turn is valid during the call only. Edges may come up to Config.Late
 // after their samples, or before them. Blocks without a Setup are ignored.
@@ -65,17 +71,21 @@ func (x *Extractor) Add(b *acq.Block, each func(*Turn)) {
 	}
 	at := x.blockTime(b)
 	x.start = at - float64(x.held.n)/x.rate
-	x.takeEdges(b)
+	x.waiting = b.Edges
 	x.watch.seen = 0
 	x.watch.quiet += float64(b.Len())
 	for from := 0; from < b.Len(); {
 		from = x.held.lend(b.Samples, from)
 		x.block, x.lent = b, from
-		x.run(each)
+		for more := true; more; {
+			more = x.takeEdges()
+			x.run(each)
+		}
 		x.trim(from < b.Len())
 	}
 	x.watch.samples(b, b.Len(), x.rate)
 	x.watch.silent(x)
+	x.loseEdges()
 	x.block = nil
 }
 
@@ -133,18 +143,32 @@ func (x *Extractor) blockTime(b *acq.Block) float64 {
 	return float64(int64(b.Tick-x.first)) / hz
 }
 
-// takeEdges puts the block's edges into the queue, in the buffer's positions.
-func (x *Extractor) takeEdges(b *acq.Block) {
-	for _, e := range b.Edges {
-		pos := e.Pos + float64(x.held.n)
-		if math.IsNaN(pos) || pos < -1 || pos > float64(x.held.n+b.Len())+10*x.rate {
-			x.dropped[DropSpurious]++
-			continue
-		}
-		if !x.edges.push(pos, e.Number) {
+// takeEdges puts the block's edges into the queue, in the buffer's positions, as
+// far as there is room; more reports whether some wait that judging the others
+// may make room for.
+func (x *Extractor) takeEdges() (more bool) {
+	origin := float64(x.held.n - x.lent) // of the block's first sample
+	took := false
+	for len(x.waiting) > 0 && !x.edges.full() {
+		e := x.waiting[0]
+		x.waiting, took = x.waiting[1:], true
+		pos := e.Pos + origin
+		if math.IsNaN(pos) || pos < -1 || e.Pos > float64(x.block.Len())+10*x.rate || !x.edges.push(pos, e.Number) {
 			x.dropped[DropSpurious]++
 		}
 	}
+	return took && len(x.waiting) > 0
+}
+
+// loseEdges counts the edges that are more than the samples can have: the queue
+// is full of edges whose samples have not come.
+func (x *Extractor) loseEdges() {
+	if n := len(x.waiting); n > 0 {
+		x.lost += uint64(n)
+		x.dropped[DropCrowded]++
+		x.edges.lost = true
+	}
+	x.waiting = nil
 }
 
 // run judges every edge that the samples have reached and sums the turns that

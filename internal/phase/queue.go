@@ -6,8 +6,8 @@ type mark struct {
 	lost bool    // edges are missing before it
 }
 
-// queue holds edges in order. It is bounded: a tach that fires like noise
-// fills it, and its edges are then refused and counted.
+// queue holds edges in order. It is bounded: edges far ahead of their samples, as
+// of a tach that fires like noise, fill it; what finds no room is counted.
 type queue struct {
 	marks [512]mark
 	head  int // index of the oldest
@@ -19,6 +19,8 @@ type queue struct {
 }
 
 func (q *queue) len() int { return q.n }
+
+func (q *queue) full() bool { return q.n == len(q.marks) }
 
 func (q *queue) clear() { q.head, q.n, q.any, q.lost = 0, 0, false, false }
 

@@ -92,9 +92,10 @@ const (
 	DropSpeed                // speed changed too fast within it or is out of range
 	DropValue                // clipped, NaN or infinite samples on every channel
 	DropShort                // too few samples in it
+	DropCrowded              // more edges than samples to judge them by
 	NumDrops
 )
 
 func (d Drop) String() string {
-	return [...]string{"gap", "missed_edge", "doubled_edge", "spurious_edge", "speed", "bad_value", "too_short"}[d]
+	return [...]string{"gap", "missed_edge", "doubled_edge", "spurious_edge", "speed", "bad_value", "too_short", "crowded_edges"}[d]
 }
