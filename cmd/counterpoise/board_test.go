@@ -113,6 +113,10 @@ func TestMistakesOnTheWay(t *testing.T) {
 		{"a sensor without its plug", append(turning, "--rail", "1"), "check serial:PORT --for 6", []string{"MEND", "lies at a rail", "its sensor and cable"}},
 		{"a sensor the wrong way round", append(turning, "--flip", "1"), "delays serial:PORT", []string{"A1 ", "upside down", "turn the sensor round"}},
 		{"no loop plugs", append(turning, "--open"), "delays serial:PORT", []string{"loop plugs", "sockets"}},
+		{"a signal too large", []string{"--speed", "23.7", "--volts", "0.5,2.7,0.5"}, "check serial:PORT --for 5", []string{"MEND A1", "samples are clipped", "Less gain"}},
+		{"a signal of less than a step, without noise", []string{"--speed", "23.7", "--volts", "0.5,0.004,0.5", "--noise", "0"}, "check serial:PORT --for 5", []string{"MEND A1", "steps of the converter", "More gain"}},
+		{"a line that damages bytes", append(turning, "--damage", "1e-3,1"), "check serial:PORT --for 5", []string{"MEND link", "tach edges lost", "A shorter or better cable"}},
+		{"a host that holds the board up", append(turning, "--hold", "1.5,1.5"), "check serial:PORT --for 6", []string{"MEND link", "the board dropped", "close other programs"}},
 		{"a tach that bounces", append(turning, "--bounce", "0.5"), "check serial:PORT --for 6", []string{"rejected", "bounce"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -3,6 +3,7 @@ package check
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"counterpoise/internal/acq"
@@ -24,6 +25,8 @@ type record struct {
 	blow              int     // channel that is struck, from 1
 	dead, noTach      bool
 	machine           Machine
+	counts            acq.Counts
+	pulse             *acq.Pulse
 }
 
 const (
@@ -98,7 +101,10 @@ func (r record) page(t *testing.T) Page {
 		lost = 0
 		x.Add(b)
 	}
-	return x.Page(acq.Counts{})
+	if r.pulse != nil {
+		x.Pulse(*r.pulse)
+	}
+	return x.Page(r.counts)
 }
 
 func (p Page) find(code, subject string) (Finding, bool) {
@@ -187,5 +193,39 @@ func TestNoiseFloor(t *testing.T) {
 	want := 1e3 * 5 * scale * math.Sqrt(2/(rate*noiseSeconds)) / (2 * math.Pi * hz)
 	if ratio := *f.Value / want; !(ratio > 0.75 && ratio < 1.6) {
 		t.Errorf("%.5f mm/s, white noise alone gives %.5f", *f.Value, want)
+	}
+}
+
+// TestCountsAreJudged: what the source counted, and what it measured of a
+// sampled tach.
+func TestCountsAreJudged(t *testing.T) {
+	for _, c := range []struct {
+		name, code, subject string
+		counts              acq.Counts
+		pulse               *acq.Pulse
+		want                Verdict
+		says                string
+	}{
+		{"a quartz", "clock", "clock", acq.Counts{ClockPPM: 40, ClockPPMError: 2}, nil, OK, "40 +- 4 ppm"},
+		{"a ceramic resonator", "clock", "clock", acq.Counts{ClockPPM: -3000, ClockPPMError: 5}, nil, Note, "-3000"},
+		{"another frequency", "clock", "clock", acq.Counts{ClockPPM: 250000, ClockPPMError: 5}, nil, Unfit, "250000"},
+		{"far off, but not known", "clock", "clock", acq.Counts{ClockPPM: 3000, ClockPPMError: 1500}, nil, Open, "could not be compared"},
+		{"a recording", "clock", "clock", acq.Counts{}, nil, Open, "recording"},
+		{"frames refused", "lost", "link", acq.Counts{Refused: map[string]uint64{"bad_crc": 3}}, nil, Note, "3 refused"},
+		{"frames of before the greeting", "lost", "link", acq.Counts{Refused: map[string]uint64{acq.NoGreeting: 30}}, nil, OK, "0 refused"},
+		{"the board dropped", "lost", "link", acq.Counts{BoardDrops: 7, Overruns: 2}, nil, OK, "dropped 7 frames and overran 2 times"},
+		{"this host was slow", "lost", "link", acq.Counts{DroppedBlocks: 4}, nil, OK, "too slow for 4 blocks"},
+		{"a pulse", "tach_pulse", "tach", acq.Counts{}, &acq.Pulse{High: 0.6, Level: 0.3, Above: 0.04}, OK, "4.0 %"},
+		{"a pulse upside down", "tach_pulse", "tach", acq.Counts{}, &acq.Pulse{High: 0.6, Level: 0.3, Above: 0.96}, Unfit, "upside down"},
+	} {
+		r := good()
+		r.counts, r.pulse = c.counts, c.pulse
+		f, ok := r.page(t).find(c.code, c.subject)
+		if !ok || f.Verdict != c.want || !strings.Contains(f.Text, c.says) {
+			t.Errorf("%s: %+v, want %v and %q", c.name, f, c.want, c.says)
+		}
+		if (f.Remedy == "") != (f.Verdict == OK) {
+			t.Errorf("%s: %s with the remedy %q", c.name, f.Verdict, f.Remedy)
+		}
 	}
 }
