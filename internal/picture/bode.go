@@ -21,7 +21,7 @@ type Sweep struct {
 	Phase     []float64 // degrees, 0 to 360
 }
 
-func (b Bode) size() (w, h vg.Length) { return 520, 380 }
+func (b Bode) size() (w, h vg.Length) { return 400, 420 }
 
 func (b Bode) draw(c draw.Canvas) error {
 	up, down := newPlot(b.Title), newPlot("")
@@ -39,7 +39,7 @@ func (b Bode) draw(c draw.Canvas) error {
 	}
 	most, ok := top(ys...)
 	if !ok {
-		return errEmpty
+		return ErrEmpty
 	}
 	if most == 0 {
 		most = 1

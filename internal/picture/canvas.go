@@ -31,8 +31,8 @@ type Head struct {
 
 func (h Head) head() (title, about string) { return h.Title, h.About }
 
-// errEmpty is in the error of a picture that has nothing to show.
-var errEmpty = errors.New("the picture has nothing to show: it was given no figures")
+// ErrEmpty is in the error of a picture that has nothing to show.
+var ErrEmpty = errors.New("the picture has nothing to show: it was given no figures")
 
 // SVG writes a picture as a document of its own, to be scaled at will.
 func SVG(w io.Writer, p Picture) error {

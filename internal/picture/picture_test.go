@@ -167,10 +167,10 @@ func TestPolarStandsTheRightWay(t *testing.T) {
 // Nothing to show is said, not drawn.
 func TestEmptyPictures(t *testing.T) {
 	for _, p := range []Picture{Spectrum{}, Polar{}, Trend{}, Bode{}, Polar{Vectors: []Vector{{At: complex(math.NaN(), 0)}}}, Spectrum{Lines: []SpectrumLines{{Step: 1, Y: []float64{math.NaN()}}}}} {
-		if err := SVG(io.Discard, p); !errors.Is(err, errEmpty) {
+		if err := SVG(io.Discard, p); !errors.Is(err, ErrEmpty) {
 			t.Errorf("%T: %v", p, err)
 		}
-		if err := PDF(io.Discard, p); !errors.Is(err, errEmpty) {
+		if err := PDF(io.Discard, p); !errors.Is(err, ErrEmpty) {
 			t.Errorf("%T as PDF: %v", p, err)
 		}
 	}

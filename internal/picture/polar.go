@@ -5,6 +5,7 @@ import (
 	"image/color"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
@@ -42,12 +43,15 @@ type Stop struct {
 	At    complex128
 }
 
-func (p Polar) size() (w, h vg.Length) { return 380, 420 }
+func (p Polar) size() (w, h vg.Length) { return 380, 386 + p.legend() }
+
+// legend is the height of the list of sensors.
+func (p Polar) legend() vg.Length { return vg.Length(17 * len(p.Vectors)) }
 
 func (p Polar) draw(c draw.Canvas) error {
 	full := p.full()
 	if full == 0 {
-		return errEmpty
+		return ErrEmpty
 	}
 	pl := newPlot(p.Title)
 	pl.HideAxes()
@@ -57,6 +61,7 @@ func (p Polar) draw(c draw.Canvas) error {
 		pl.Legend.Add(fmt.Sprintf("%c  %s", 'A'+i%26, v.Name), thumb(i))
 	}
 	pl.Legend.Top, pl.Legend.Left, pl.Legend.ThumbnailWidth = false, true, 18
+	pl.Legend.Padding = 4
 	pl.Draw(draw.Crop(c, 4, -4, 4, -4))
 	return nil
 }
@@ -102,8 +107,7 @@ type disc struct {
 }
 
 func (d disc) Plot(c draw.Canvas, _ *plot.Plot) {
-	legend := vg.Length(13 * len(d.Vectors))
-	area := draw.Crop(c, 34, -34, 22+legend, -22)
+	area := draw.Crop(c, 34, -34, 20+d.legend(), -24)
 	r := min(area.Size().X, area.Size().Y) / 2
 	mid := area.Center()
 	at := func(z complex128) vg.Point {
@@ -128,7 +132,7 @@ func (d disc) frame(c *draw.Canvas, mid vg.Point, r vg.Length, at func(complex12
 		}
 		circle(c, style, mid, r*vg.Length(i)/5)
 	}
-	label := textStyle(9, color.Color(ink))
+	label := textStyle(11, color.Color(ink))
 	for deg := 0; deg < 360; deg += 30 {
 		dir := cmplx.Rect(d.full, float64(deg)*math.Pi/180)
 		c.StrokeLine2(draw.LineStyle{Color: faint, Width: .5}, mid.X, mid.Y, at(dir).X, at(dir).Y)
@@ -146,7 +150,7 @@ func (d disc) frame(c *draw.Canvas, mid vg.Point, r vg.Length, at func(complex12
 	c.FillPolygon(ink, []vg.Point{tip, {X: tip.X - 5, Y: tip.Y - 9}, {X: tip.X + 5, Y: tip.Y - 9}})
 	c.StrokeLine2(draw.LineStyle{Color: soft, Width: 1.2}, tip.X-14, tip.Y+24, tip.X-52, tip.Y+16)
 	c.FillPolygon(soft, []vg.Point{{X: tip.X - 58, Y: tip.Y + 14}, {X: tip.X - 49, Y: tip.Y + 20}, {X: tip.X - 47, Y: tip.Y + 13}})
-	small := textStyle(8, color.Color(soft))
+	small := textStyle(10, color.Color(soft))
 	small.XAlign = draw.XLeft
 	c.FillText(small, vg.Point{X: mid.X + 3, Y: mid.Y + r/5 + 5}, figure(d.full/5)+" "+d.Unit)
 	c.FillText(small, vg.Point{X: mid.X + 3, Y: mid.Y + r*4/5 + 5}, figure(d.full*4/5))
@@ -166,11 +170,16 @@ func (d disc) way(c *draw.Canvas, i int, v Vector, at func(complex128) vg.Point)
 		ring := draw.LineStyle{Color: colour(i), Width: 1, Dashes: []vg.Length{1, 3}}
 		circle(c, ring, at(0), at(complex(v.Limit, 0)).Y-at(0).Y)
 	}
-	label := textStyle(8, color.Color(colour(i)))
+	label := textStyle(10, color.Color(colour(i)))
+	taken := []vg.Point{at(v.At)} // the tip has its letter
 	for _, s := range v.Stops {
 		p := at(s.At)
-		c.DrawGlyphNoClip(draw.GlyphStyle{Color: colour(i), Radius: 1.8, Shape: draw.CircleGlyph{}}, p)
-		c.FillText(label, vg.Point{X: p.X + 7, Y: p.Y + 5}, s.Label)
+		c.DrawGlyphNoClip(draw.GlyphStyle{Color: colour(i), Radius: 2, Shape: draw.CircleGlyph{}}, p)
+		if slices.ContainsFunc(taken, func(q vg.Point) bool { return math.Hypot(float64(p.X-q.X), float64(p.Y-q.Y)) < 14 }) {
+			continue // figures over each other tell nothing
+		}
+		taken = append(taken, p)
+		c.FillText(label, vg.Point{X: p.X + 8, Y: p.Y + 6}, s.Label)
 	}
 }
 
@@ -192,7 +201,7 @@ func (d disc) vector(c *draw.Canvas, i int, v Vector, at func(complex128) vg.Poi
 	}
 	sign(c, i, tip)
 	out := cmplx.Rect(1, cmplx.Phase(v.At))
-	name := textStyle(9.5, color.Color(ink))
+	name := textStyle(12, color.Color(ink))
 	c.FillText(name, vg.Point{X: tip.X - vg.Length(imag(out))*11, Y: tip.Y + vg.Length(real(out))*11}, string(rune('A'+i%26)))
 }
 

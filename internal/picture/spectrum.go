@@ -33,7 +33,7 @@ type PeakName struct {
 	Name string
 }
 
-func (s Spectrum) size() (w, h vg.Length) { return 520, 260 }
+func (s Spectrum) size() (w, h vg.Length) { return 400, 260 }
 
 func (s Spectrum) draw(c draw.Canvas) error {
 	p, hi := newPlot(s.Title), s.Hi
@@ -49,7 +49,7 @@ func (s Spectrum) draw(c draw.Canvas) error {
 	}
 	most, ok := top(ys...)
 	if !ok || !(hi > 0) {
-		return errEmpty
+		return ErrEmpty
 	}
 	if most == 0 {
 		most = 1
@@ -112,7 +112,7 @@ func (n peakNames) Plot(c draw.Canvas, p *plot.Plot) {
 		spots = append(spots, s)
 	}
 	slices.SortStableFunc(spots, func(a, b spot) int { return cmp.Compare(b.y, a.y) })
-	style := textStyle(8.5, color.Color(ink))
+	style := textStyle(10.5, color.Color(ink))
 	style.YAlign = draw.YBottom
 	var taken []vg.Rectangle
 	for _, s := range spots {

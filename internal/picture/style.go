@@ -46,25 +46,25 @@ func newPlot(title string) *plot.Plot {
 	p := plot.New()
 	p.BackgroundColor = nil
 	p.Title.Text, p.Title.Padding = title, 4
-	p.Title.TextStyle.Font, p.Title.TextStyle.Color = faceOf(12), ink
+	p.Title.TextStyle.Font, p.Title.TextStyle.Color = faceOf(13), ink
 	for _, a := range []*plot.Axis{&p.X, &p.Y} {
-		a.Label.TextStyle.Font, a.Tick.Label.Font = faceOf(10), faceOf(9)
+		a.Label.TextStyle.Font, a.Tick.Label.Font = faceOf(12), faceOf(11)
 		a.Label.TextStyle.Color, a.Tick.Label.Color = ink, ink
 		a.LineStyle = draw.LineStyle{Color: ink, Width: 1}
 		a.Tick.LineStyle = draw.LineStyle{Color: ink, Width: .6}
 		a.Tick.Marker = ticks{}
 		a.Padding = 0
 	}
-	p.Legend.TextStyle.Font, p.Legend.TextStyle.Color = faceOf(9), ink
-	p.Legend.Top, p.Legend.ThumbnailWidth = true, 26
+	p.Legend.TextStyle.Font, p.Legend.TextStyle.Color = faceOf(11), ink
+	p.Legend.Top, p.Legend.ThumbnailWidth, p.Legend.Padding = true, 26, 2
 	return p
 }
 
-// ticks are about six round numbers, written plainly.
+// ticks are about five round numbers, written plainly.
 type ticks struct{}
 
 func (ticks) Ticks(lo, hi float64) (out []plot.Tick) {
-	step := nice((hi - lo) / 6)
+	step := nice((hi - lo) / 5)
 	if !(step > 0) {
 		return nil
 	}

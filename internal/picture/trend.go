@@ -16,7 +16,7 @@ type Trend struct {
 	Lo, Hi         float64   // of the vertical axis; both 0 = from 0 or the least to the largest
 }
 
-func (t Trend) size() (w, h vg.Length) { return 520, 220 }
+func (t Trend) size() (w, h vg.Length) { return 400, 240 }
 
 func (t Trend) draw(c draw.Canvas) error {
 	p := newPlot(t.Title)
@@ -32,7 +32,7 @@ func (t Trend) draw(c draw.Canvas) error {
 		}
 	}
 	if lo > hi || len(t.X) == 0 {
-		return errEmpty
+		return ErrEmpty
 	}
 	p.X.Label.Text, p.Y.Label.Text = t.XLabel, t.YLabel
 	p.X.Min, p.X.Max = t.X[0], t.X[len(t.X)-1]
