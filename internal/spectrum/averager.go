@@ -81,6 +81,7 @@ type channel struct {
 	thin  thinner
 	buf   []float32
 	power []float64 // averaged |X|^2, scaled to A^2/4
+	n     int       // blocks averaged; fewer than others where some held no numbers
 }
 
 // New makes an Averager.
@@ -93,6 +94,7 @@ func (a *Averager) Reset() {
 	a.blocks = 0
 	for i := range a.ch {
 		a.ch[i].buf = a.ch[i].buf[:0]
+		a.ch[i].n = 0
 		clear(a.ch[i].power)
 	}
 }
@@ -148,43 +150,43 @@ func (a *Averager) prepare(s *acq.Setup) {
 	a.blocks = 0
 }
 
-// transform averages one block of every channel and moves on by the hop.
+// transform averages one block of every channel and moves on by the hop. A
+// channel with samples that are no numbers is left out of that block.
 func (a *Averager) transform() {
-	ok := true
-	for i := range a.ch {
-		ok = ok && allFinite(a.ch[i].buf[:a.n])
-	}
-	if ok {
-		a.blocks++
-		a.serial++
-	}
+	any := false
 	coherent, _ := a.cfg.Window.gains()
 	scale := 1 / (coherent * float64(a.n))
 	for i := range a.ch {
 		c := &a.ch[i]
-		if ok {
+		if allFinite(c.buf[:a.n]) {
+			any = true
+			c.n++
 			detrend(a.work, c.buf[:a.n])
 			for k, w := range a.window {
 				a.work[k] *= w
 			}
 			a.coeff = a.fft.Coefficients(a.coeff, a.work)
-			a.average(c.power, scale)
+			a.average(c, scale)
 		}
 		c.buf = c.buf[:copy(c.buf, c.buf[a.hop:])]
 	}
+	if any {
+		a.blocks++
+		a.serial++
+	}
 }
 
-func (a *Averager) average(power []float64, scale float64) {
-	keep := 1 / float64(a.blocks)
+func (a *Averager) average(c *channel, scale float64) {
+	keep := 1 / float64(c.n)
 	if a.cfg.Mode == Exponential {
 		keep = math.Max(keep, 1/float64(a.cfg.Averages))
 	}
 	for k, z := range a.coeff {
 		p := (real(z)*real(z) + imag(z)*imag(z)) * scale * scale
 		if a.cfg.Mode == PeakHold {
-			power[k] = math.Max(power[k], p)
+			c.power[k] = math.Max(c.power[k], p)
 		} else {
-			power[k] += (p - power[k]) * keep
+			c.power[k] += (p - c.power[k]) * keep
 		}
 	}
 }
@@ -217,7 +219,8 @@ func detrend(dst []float64, x []float32) {
 func (a *Averager) Serial() uint64 { return a.serial }
 
 // Latest returns the averaged spectra, one per channel, in the channels' own
-// quantities; nil before the first block is full. The result is a copy.
+// quantities; nil before the first block is full. The result is a copy. A channel
+// that held no numbers so far has no blocks and all its lines at zero.
 func (a *Averager) Latest() []Spectrum {
 	if a.blocks == 0 {
 		return nil
@@ -227,7 +230,10 @@ func (a *Averager) Latest() []Spectrum {
 		ch := a.setup.Channels[i]
 		lines := a.cfg.Lines + 1
 		s := Spectrum{Channel: ch.Name, Quantity: ch.Quantity, Step: a.rate / float64(a.n), Window: a.cfg.Window,
-			Blocks: a.blocks, Seconds: (float64(a.n) + float64(a.blocks-1)*float64(a.hop)) / a.rate, Peak: make([]float64, lines)}
+			Blocks: a.ch[i].n, Peak: make([]float64, lines)}
+		if n := a.ch[i].n; n > 0 {
+			s.Seconds = (float64(a.n) + float64(n-1)*float64(a.hop)) / a.rate
+		}
 		for k := range s.Peak {
 			s.Peak[k] = 2 * math.Sqrt(a.ch[i].power[k])
 		}

@@ -2,6 +2,7 @@ package spectrum
 
 import (
 	"math"
+	"slices"
 
 	"counterpoise/internal/acq"
 	"counterpoise/internal/rotor"
@@ -13,7 +14,7 @@ type Level struct {
 	Quantity rotor.Quantity
 	// In the channel's own quantity, mean removed, no band limit.
 	RMS, Peak, Crest float64
-	// In the measuring band; NaN for a raw channel.
+	// In the measuring band; NaN for a raw channel and where the sampling is too slow for the band.
 	Velocity     float64 // rms, m/s
 	Acceleration float64 // rms, m/s^2
 	Displacement float64 // peak to peak, m
@@ -35,8 +36,6 @@ type Levels struct {
 	setup *acq.Setup
 	low   float64
 	ch    []level
-	skip  int // samples until the filters have forgotten how they began
-	n     float64
 }
 
 type level struct {
@@ -48,16 +47,22 @@ type level struct {
 	offset           float64
 	sum              float64
 	settled          bool
+	skip             int     // samples until the filters have forgotten how they began
+	n                float64 // samples behind the figures
 }
+
+// leastRate is the least sampling rate over the lower edge of the band that
+// leaves an octave of it.
+const leastRate = 6
 
 // NewLevels makes a Levels.
 func NewLevels(cfg LevelsConfig) *Levels { return &Levels{cfg: cfg} }
 
 // Reset begins the figures anew; the filters go on.
 func (l *Levels) Reset() {
-	l.n = 0
 	for i := range l.ch {
 		c := &l.ch[i]
+		c.n = 0
 		c.raw, c.v, c.a, c.sum, c.peak = 0, 0, 0, 0, 0
 		c.dmin, c.dmax = math.Inf(1), math.Inf(-1)
 	}
@@ -73,24 +78,27 @@ func (l *Levels) Add(b *acq.Block) {
 		l.Reset()
 	}
 	for _, x := range b.Samples {
-		if len(x) != b.Len() || !allFinite(x) {
+		if len(x) != b.Len() {
 			return
 		}
 	}
-	if b.Gap != acq.NoLoss {
-		l.unsettle()
-	}
-	skip := min(l.skip, b.Len())
 	for i := range l.ch {
-		l.ch[i].add(b.Samples[i], skip, l.forget(), l.n)
+		c := &l.ch[i]
+		if b.Gap != acq.NoLoss || !allFinite(b.Samples[i]) {
+			c.settled, c.skip = false, l.settling()
+		}
+		if !allFinite(b.Samples[i]) { // concerns this channel alone
+			continue
+		}
+		skip := min(c.skip, b.Len())
+		c.add(b.Samples[i], skip, l.forget())
+		c.skip -= skip
 	}
-	l.skip -= skip
-	l.n += float64(b.Len() - skip)
 }
 
 func (l *Levels) forget() float64 {
 	if l.cfg.Seconds > 0 {
-		return 1 / (l.cfg.Seconds * l.setup.Rate)
+		return math.Min(1, 1/(l.cfg.Seconds*l.setup.Rate))
 	}
 	return 0
 }
@@ -108,23 +116,26 @@ func (l *Levels) prepare(s *acq.Setup) {
 		if q == rotor.Raw {
 			continue
 		}
+		if leastRate*l.low > s.Rate || math.IsInf(s.Rate, 0) { // no band is left between its edges
+			continue
+		}
 		c.vel, c.edge = newBand(q, rotor.Velocity, l.low, s.Rate)
 		c.acc, _ = newBand(q, rotor.Acceleration, l.low, s.Rate)
 		c.dis, _ = newBand(q, rotor.Displacement, l.low, s.Rate)
 	}
-	l.unsettle()
-}
-
-// unsettle starts the filters from what the next samples say. Three time
-// constants of the slowest pole bring the start of a vibration below a percent.
-func (l *Levels) unsettle() {
-	l.skip = int(6 / (2 * math.Pi * l.low * edgeShare / 2) * l.setup.Rate)
 	for i := range l.ch {
-		l.ch[i].settled = false
+		l.ch[i].skip = l.settling()
 	}
 }
 
-func (c *level) add(x []float32, skip int, forget, n float64) {
+// settling is how many samples the filters need to start from what comes next.
+// Three time constants of the slowest pole bring the start of a vibration below a
+// percent.
+func (l *Levels) settling() int {
+	return int(6 / (2 * math.Pi * l.low * edgeShare / 2) * l.setup.Rate)
+}
+
+func (c *level) add(x []float32, skip int, forget float64) {
 	if !c.settled {
 		c.settle(x)
 	}
@@ -138,8 +149,8 @@ func (c *level) add(x []float32, skip int, forget, n float64) {
 		if i < skip {
 			continue
 		}
-		n++
-		k := math.Max(forget, 1/n)
+		c.n++
+		k := math.Max(forget, 1/c.n)
 		c.mean += (f - c.offset - c.mean) * k
 		c.raw += ((f-c.offset)*(f-c.offset) - c.raw) * k
 		c.v += (v*v - c.v) * k
@@ -163,15 +174,22 @@ func (c *level) settle(x []float32) {
 	}
 }
 
-// Latest returns the figures, one per channel; nil while the filters settle.
+// Latest returns the figures, one per channel; nil while the filters settle. A
+// channel that has held no numbers so far has NaN for all of them.
 func (l *Levels) Latest() []Level {
-	if l.n == 0 {
+	if !slices.ContainsFunc(l.ch, func(c level) bool { return c.n > 0 }) {
 		return nil
 	}
 	out := make([]Level, len(l.ch))
 	for i := range out {
 		c, ch := &l.ch[i], l.setup.Channels[i]
-		o := Level{Channel: ch.Name, Quantity: ch.Quantity, Low: l.low, High: c.edge, Seconds: l.n / l.setup.Rate}
+		o := Level{Channel: ch.Name, Quantity: ch.Quantity, Low: l.low, High: c.edge, Seconds: c.n / l.setup.Rate}
+		if c.n == 0 {
+			nan := math.NaN()
+			o.RMS, o.Peak, o.Crest, o.Velocity, o.Acceleration, o.Displacement = nan, nan, nan, nan, nan, nan
+			out[i] = o
+			continue
+		}
 		o.RMS = math.Sqrt(math.Max(0, c.raw-c.mean*c.mean))
 		o.Peak = c.peak
 		if o.RMS > 0 {

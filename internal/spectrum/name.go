@@ -53,7 +53,7 @@ const (
 // that turns can explain, and never assumed.
 func (s Spectrum) NameAll(peaks []Peak, c Context) {
 	cs := c.turning()
-	if line, err, ok := s.EstimateLine(peaks, c); ok || c.LineHz > 0 {
+	if line, err, ok := s.estimateLine(peaks, c.LineHz, cs); ok || c.LineHz > 0 {
 		cs = append(cs, c.electric(line, err, ok, false)...)
 	} else {
 		for _, nominal := range nominals {
@@ -143,16 +143,20 @@ func (c Context) electric(line, err float64, estimated, maybe bool) (cs []candid
 // six times 50 or 60 Hz that no order comes near. estimated is false where there
 // is none; hz is then the nominal value, 0 where that is not known either.
 func (s Spectrum) EstimateLine(peaks []Peak, c Context) (hz, err float64, estimated bool) {
+	return s.estimateLine(peaks, c.LineHz, c.turning())
+}
+
+func (s Spectrum) estimateLine(peaks []Peak, nominal float64, turning []candidate) (hz, err float64, estimated bool) {
 	possible := nominals
-	if c.LineHz > 0 {
-		possible = []float64{c.LineHz}
+	if nominal > 0 {
+		possible = []float64{nominal}
 	}
 	best := 0.0
-	for _, nominal := range possible {
+	for _, around := range possible {
 		var sum, weight, power float64
 		for _, p := range peaks {
 			for _, n := range []float64{1, 2, 4, 6} {
-				if math.Abs(p.Hz-n*nominal) > lineMayStray*n*nominal || s.explained(p, c) {
+				if math.Abs(p.Hz-n*around) > lineMayStray*n*around || s.explained(p, turning) {
 					continue
 				}
 				w := n * n / (p.HzError * p.HzError)
@@ -166,14 +170,14 @@ func (s Spectrum) EstimateLine(peaks []Peak, c Context) (hz, err float64, estima
 		}
 	}
 	if !estimated {
-		hz, err = c.LineHz, gridHolds*c.LineHz
+		hz, err = nominal, gridHolds*nominal
 	}
 	return hz, err, estimated
 }
 
 // explained reports whether something that turns may be behind a peak.
-func (s Spectrum) explained(p Peak, c Context) bool {
-	for _, t := range c.turning() {
+func (s Spectrum) explained(p Peak, turning []candidate) bool {
+	for _, t := range turning {
 		if math.Abs(p.Hz-t.hz) < linesApart*s.Step+3*t.err {
 			return true
 		}

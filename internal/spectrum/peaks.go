@@ -43,10 +43,10 @@ func (s Spectrum) Peaks(most int) []Peak {
 		if !(p > s.Peak[k-1] && p >= s.Peak[k+1]) {
 			continue
 		}
-		floor := s.floor(k)
-		if !(p > aboveFloor*floor) {
+		if !s.standsOut(k) {
 			continue
 		}
+		floor := s.floor(k)
 		found = append(found, s.interpolate(k, floor))
 	}
 	slices.SortFunc(found, func(a, b Peak) int {
@@ -61,15 +61,36 @@ func (s Spectrum) Peaks(most int) []Peak {
 	return found[:min(most, len(found))]
 }
 
-// floor is the median amplitude around a line, the line's own skirt left out.
-func (s Spectrum) floor(k int) float64 {
+// around are the lines from which the noise beside line k is taken, the line's
+// own skirt left out.
+func (s Spectrum) around(k int, each func(p float64)) {
 	skirt := len(s.Window.cosines())
-	var around []float64
 	for i := max(1, k-floorLines); i <= min(len(s.Peak)-1, k+floorLines); i++ {
 		if i < k-skirt || i > k+skirt {
-			around = append(around, s.Peak[i])
+			each(s.Peak[i])
 		}
 	}
+}
+
+// standsOut reports whether a line is more than aboveFloor times the median
+// around it: counting is far cheaper than sorting, and most maxima are noise.
+func (s Spectrum) standsOut(k int) bool {
+	n, higher := 0, 0
+	least := s.Peak[k] / aboveFloor
+	s.around(k, func(p float64) {
+		n++
+		if !(p < least) {
+			higher++
+		}
+	})
+	return 2*higher < n || n == 0 && s.Peak[k] > 0
+}
+
+// floor is the median amplitude around a line.
+func (s Spectrum) floor(k int) float64 {
+	var room [2*floorLines + 1]float64
+	around := room[:0]
+	s.around(k, func(p float64) { around = append(around, p) })
 	slices.Sort(around)
 	if len(around) == 0 {
 		return 0

@@ -86,3 +86,22 @@ func TestBladePassAndUnknown(t *testing.T) {
 		t.Errorf("named %v, want %v: %+v", got, want, ps)
 	}
 }
+
+// What it costs to find and name the peaks of a live spectrum.
+func BenchmarkNaming(b *testing.B) {
+	noise := rand.New(rand.NewPCG(1, 2))
+	a := New(Config{Lines: 3200, MaxHz: 1000})
+	feed(setupOf(2560, rotor.Velocity), 6, func(t float64) float64 {
+		v := noise.NormFloat64() * 0.1
+		for n := 1; n <= 12; n++ {
+			v += math.Cos(2 * math.Pi * 24.7 * float64(n) * t)
+		}
+		return v + math.Cos(2*math.Pi*100*t) + math.Cos(2*math.Pi*50.02*t)
+	}, a.Add)
+	s := a.Latest()[0]
+	b.ReportAllocs()
+	for b.Loop() {
+		ps := s.Peaks(12)
+		s.NameAll(ps, Context{Shafts: []Shaft{{Name: "fan", Hz: 24.7, Error: 1e-3}}, Blades: 6, Poles: 4})
+	}
+}
