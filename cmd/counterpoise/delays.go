@@ -63,6 +63,11 @@ func runDelays(ctx context.Context, e env, args []string) error {
 	if err != nil {
 		return err
 	}
+	if c.into != "" { // before anything is measured
+		if _, err := c.stationIn(); err != nil {
+			return err
+		}
+	}
 	var a delaysAnswer
 	switch {
 	case c.speeds:
@@ -346,27 +351,41 @@ func (c calibration) keep(a *delaysAnswer) error {
 		}
 		delays[d.Name] = d.ExtraUS * 1e-6
 	}
-	name := c.station
-	if name == "" {
-		f, err := os.Open(c.into)
-		if err != nil {
-			return fmt.Errorf("the delays cannot be kept: %w", err)
-		}
-		cfg, err := station.ReadConfig(f)
-		f.Close()
-		if err != nil {
-			return err
-		}
-		if len(cfg.Stations) != 1 {
-			return fmt.Errorf("%w: %s has %d stations: say which with --station", errUsage, c.into, len(cfg.Stations))
-		}
-		name = cfg.Stations[0].Name
+	name, err := c.stationIn()
+	if err != nil {
+		return err
 	}
 	if err := station.KeepDelays(c.into, name, delays); err != nil {
 		return err
 	}
 	a.Kept = fmt.Sprintf("station %q in %s", name, c.into)
 	return nil
+}
+
+// stationIn is the station whose delays are measured.
+func (c calibration) stationIn() (name string, err error) {
+	f, err := os.Open(c.into)
+	if err != nil {
+		return "", fmt.Errorf("the delays cannot be kept: %w", err)
+	}
+	defer f.Close()
+	cfg, err := station.ReadConfig(f)
+	if err != nil {
+		return "", err
+	}
+	if c.station == "" && len(cfg.Stations) != 1 {
+		return "", fmt.Errorf("%w: %s has %d stations: say which with --station", errUsage, c.into, len(cfg.Stations))
+	}
+	for _, s := range cfg.Stations {
+		if c.station != "" && s.Name != c.station {
+			continue
+		}
+		if strings.Contains(s.Source, "delay.") && s.Source != c.sources[0] {
+			return "", fmt.Errorf("the source of station %q holds delays of its own (delay.NAME=), so these would not belong to it: measure with that very SOURCE word, or take them out of it", s.Name)
+		}
+		return s.Name, nil
+	}
+	return c.station, nil // KeepDelays says that it is not there
 }
 
 func (a delaysAnswer) print(w io.Writer) error {

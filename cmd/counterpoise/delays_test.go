@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/binary"
+	"encoding/json"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -150,10 +151,16 @@ func TestDelaysThatCannotBeMeasured(t *testing.T) {
 	if err := os.WriteFile(other, []byte("{}"), 0o600); err != nil {
 		t.Fatal(err)
 	}
+	own := filepath.Join(dir, "own.toml")
+	if err := os.WriteFile(own, []byte("[[station]]\nname = \"a\"\nsource = \"serial:/dev/x?delay.A0=0.0005\"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	for _, c := range []struct {
 		args []string
 		want []string
 	}{
+		{[]string{"rig:bench-fan", "--into", filepath.Join(dir, "none.toml")}, []string{"none.toml"}},
+		{[]string{"rig:bench-fan", "--into", own}, []string{"delay.NAME=", "station \"a\""}},
 		{[]string{word}, []string{"recording", "--same-point"}},
 		{[]string{word, "--same-point"}, []string{"does not show", "one point"}},
 		{[]string{word, "--same-point", "--swapped", other}, []string{"other.json", "before the swap"}},
@@ -171,4 +178,21 @@ func TestDelaysThatCannotBeMeasured(t *testing.T) {
 	if code := dispatch(ctx, env{nil, &o, &e}, []string{"delays", "rig:bench-fan"}); code == 0 {
 		t.Error("a cancelled command succeeded")
 	}
+}
+
+// TestDelaysAnswerIsDocumented: the keys of the answer stand in hw/README.md.
+func TestDelaysAnswerIsDocumented(t *testing.T) {
+	page, err := os.ReadFile("../../hw/README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	shown := fenced(string(page), "json")
+	if len(shown) != 1 {
+		t.Fatalf("%d JSON blocks in hw/README.md", len(shown))
+	}
+	f := 0.0
+	b, _ := json.Marshal(delaysAnswer{Kept: "x", Sensors: &sensorLag{}, Channels: []channelDelay{{CornerHz: &f, Corner95: &f, Notes: []string{"x"}}}})
+	example := strings.Replace(shown[0], `"notes": []`, `"notes": ["x"]`, 1)
+	keys(t, "delays", decode(t, example), decode(t, string(b)))
+	keys(t, "delays", decode(t, string(b)), decode(t, example))
 }
