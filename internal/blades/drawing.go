@@ -138,9 +138,10 @@ func (d *sketch) class(n int) string {
 	return "blade"
 }
 
-// number writes every number up to 24 blades, beyond that every fifth.
+// number writes every number up to 24 blades, beyond that every fifth, but for
+// the neighbours of the next one and of blade 1, which would run into them.
 func (d *sketch) number(n int, a float64) {
-	if d.s.Blades > 24 && n != 1 && n%5 != 0 && n != d.p.Next {
+	if d.s.Blades > 24 && n != d.p.Next && (n != 1 && n%5 != 0 || d.apart(n, d.p.Next) <= 2 || n != 1 && d.apart(n, 1) <= 2) {
 		return
 	}
 	size, weight := 15.0, "normal"
@@ -152,6 +153,16 @@ func (d *sketch) number(n int, a float64) {
 	}
 	x, y := d.at(numberR, a)
 	d.put(`<text x="%.1f" y="%.1f" font-size="%g" font-weight="%s" text-anchor="middle" stroke="none" fill="var(--ink, #222)">%d</text>`, x, y+size*0.35, size, weight, n)
+}
+
+// apart is how many blades lie between two, the shorter way round; far where
+// one of them is none.
+func (d *sketch) apart(a, b int) int {
+	if a < 1 || b < 1 {
+		return d.s.Blades
+	}
+	k := (a - b + d.s.Blades) % d.s.Blades
+	return min(k, d.s.Blades-k)
 }
 
 // sign tells read, asked and to be moved without colour.

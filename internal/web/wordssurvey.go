@@ -141,6 +141,7 @@ var surveyWords = map[string]string{
 	"survey.finish":           "Keep as the survey of this job",
 	"survey.kept":             "This is the kept survey of the job.",
 	"survey.anew":             "Read all blades anew",
+	"survey.visits.count":     "%d readings, the newest first",
 	"survey.visits":           "What was read",
 	"survey.strike":           "Strike out",
 	"survey.novisit":          "That reading is not there any more: look at the list again.",
