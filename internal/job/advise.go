@@ -236,7 +236,7 @@ func (s State) disagree(adv Advice) string {
 	if a.Misfit <= math.Max(limit, 0.1*found) {
 		return ""
 	}
-	why := fmt.Sprintf("the runs contradict each other by %s on average, which no weight puts right: look for looseness, a moved sensor or mark, or a slip in a recorded weight, and repeat the run that looks odd.", s.mmps(a.Misfit))
+	why := fmt.Sprintf("the runs contradict each other by %s on average, which no weight puts right: look for looseness, a moved sensor or mark, or a slip in a recorded weight, and repeat the run that looks odd.", s.level(a.Misfit))
 	if adv.Suspect != nil && adv.Suspect.Alarm {
 		why += " " + suspicion(*adv.Suspect)
 	}
@@ -259,7 +259,7 @@ func (s State) multiple(x float64, c balance.Case) string {
 			return fmt.Sprintf("%.2g times its tolerance", x)
 		}
 	}
-	return s.mmps(x)
+	return s.level(x)
 }
 
 // usedPlanes are those that ever carried a weight; a plane whose trial was left

@@ -215,7 +215,7 @@ func (s State) checkStart(e Event) error {
 		return errors.New("the survey says that a blade is cracked: the rotor must not be started before it is replaced and the blades are surveyed again")
 	}
 	if a := s.Aborted; a != nil && !s.skipped(inspectKey(a.Event)) {
-		return fmt.Errorf("with these weights the run was broken off at %s: change them or write down what was found before the next start", s.mmps(a.Level))
+		return fmt.Errorf("with these weights the run was broken off at %s: change them or write down what was found before the next start", s.level(a.Level))
 	}
 	if t, ok := s.startAllowed(e.At); !ok {
 		return fmt.Errorf("the motor's %d starts within an hour are used up: the next start is allowed in %s", s.Setup.StartsPerHour, t.Sub(e.At).Round(time.Second))

@@ -15,6 +15,8 @@ type Closing struct {
 	Severity []Overall
 	Zones    rotor.Zones // the zones used; zero where none are known
 	Preset   bool        // the zones are a preset from memory and not the setup's own
+
+	unit rotor.Unit // in which Smoothness writes
 }
 
 // Overall is the overall level of one sensor and its severity zone.
@@ -30,6 +32,7 @@ func (s State) Closing() (c Closing, ok bool) {
 		return Closing{}, false
 	}
 	last := s.Runs[len(s.Runs)-1]
+	c.unit, _ = s.said()
 	c.Balance = s.Levels(last, s.Tolerances())
 	c.Balanced, c.Judged = inside(c.Balance)
 	c.Zones = s.Setup.Zones
@@ -55,13 +58,14 @@ func (c Closing) Smoothness() string {
 			worst = o
 		}
 	}
+	level := fmt.Sprintf("%.3g %s rms", worst.RMS*c.unit.PerSI, c.unit.Name)
 	switch {
 	case worst.RMS == 0:
 		return "The overall level was not measured, so nothing is said about how smoothly the machine runs."
 	case worst.Zone == "":
-		return fmt.Sprintf("The overall level is at most %.3g mm/s rms (%s); no severity zones are known for this machine.", worst.RMS*1e3, worst.Sensor)
+		return fmt.Sprintf("The overall level is at most %s (%s); no severity zones are known for this machine.", level, worst.Sensor)
 	}
-	text := fmt.Sprintf("The overall level is at most %.3g mm/s rms (%s), severity zone %s", worst.RMS*1e3, worst.Sensor, worst.Zone)
+	text := fmt.Sprintf("The overall level is at most %s (%s), severity zone %s", level, worst.Sensor, worst.Zone)
 	if c.Preset {
 		text += " (" + rotor.FromMemory + ")"
 	}

@@ -117,11 +117,11 @@ func (s State) abortGoal() (Step, bool) {
 	if s.Fit.Event == 0 || s.Fit.Purpose == PurposeBare {
 		return Step{Stage: StageFirst, Action: ActInspect, Skip: inspectKey(a.Event), Cautions: cautionsNear,
 			What: "Find out why the rotor shakes so much before it is run again, and write down what was found.",
-			Why:  fmt.Sprintf("the run was broken off at %s; weights are not the first suspect at such a level: damage, dirt, looseness and resonance are.", s.mmps(a.Level))}, true
+			Why:  fmt.Sprintf("the run was broken off at %s; weights are not the first suspect at such a level: damage, dirt, looseness and resonance are.", s.level(a.Level))}, true
 	}
 	return Step{Stage: StageTrial, Action: ActFit, Purpose: PurposeBare, Plane: s.Fit.Plane, Cautions: cautionsFit,
 		What: "Take the " + s.Fit.Purpose + " weights off again.",
-		Why:  fmt.Sprintf("with them the run was broken off at %s; the next weight will be smaller.", s.mmps(a.Level))}, true
+		Why:  fmt.Sprintf("with them the run was broken off at %s; the next weight will be smaller.", s.level(a.Level))}, true
 }
 
 func inspectKey(event int) string { return "inspect:" + itoa(event) }
@@ -226,7 +226,7 @@ func (s State) placeGoal() Step {
 	if a := s.wrongCorrection(); a != nil {
 		return Step{Stage: StagePlace, Action: ActInspect, Skip: inspectKey(a.Event), Cautions: cautionsNear,
 			What: "Find out why the correction made it worse before anything else is fitted: angles counted the other way, planes or sensors exchanged, a trial weight left on. Amend the record that was wrong, or write down what was found.",
-			Why:  fmt.Sprintf("the run with the worked-out weights was broken off at %s; what was recorded and what is on the rotor cannot be the same.", s.mmps(a.Level))}
+			Why:  fmt.Sprintf("the run with the worked-out weights was broken off at %s; what was recorded and what is on the rotor cannot be the same.", s.level(a.Level))}
 	}
 	if !s.corrected() {
 		if st, ok := s.provedGoal(); ok {
@@ -301,7 +301,7 @@ func (s State) outside(ls []Level) string {
 		case l.Missing:
 			out = append(out, l.Sensor+" gave no usable reading")
 		default:
-			out = append(out, fmt.Sprintf("%s shows %s +- %s, tolerance %s", l.Sensor, s.mmps(l.Amplitude), s.mmps(l.Radius95), s.mmps(l.Tolerance)))
+			out = append(out, fmt.Sprintf("%s shows %s +- %s, tolerance %s", l.Sensor, s.level(l.Amplitude), s.level(l.Radius95), s.level(l.Tolerance)))
 		}
 	}
 	if out == nil {

@@ -53,7 +53,7 @@ func (s State) startFirst(goal Step, now time.Time) Step {
 	st := Step{Stage: goal.Stage, Action: ActStart, Plane: goal.Plane, Purpose: goal.Purpose, Skip: goal.Skip, Cautions: cautionsStart,
 		What: "Start the rotor, watch the run-up, and let speed and temperature settle.", Why: "the next thing to do is: " + goal.What}
 	if a := s.Setup.Abort; a > 0 {
-		st.What = fmt.Sprintf("Start the rotor and watch the run-up: stop at once above %s. Then let speed and temperature settle.", s.mmps(a))
+		st.What = fmt.Sprintf("Start the rotor and watch the run-up: stop at once above %s. Then let speed and temperature settle.", s.level(a))
 	}
 	limit := s.Setup.StartsPerHour
 	if limit <= 0 {
@@ -87,11 +87,6 @@ func (s State) startAllowed(now time.Time) (at time.Time, ok bool) {
 		return now, true
 	}
 	return s.Starts[len(s.Starts)-limit].Add(time.Hour), false
-}
-
-// mmps prints a level of the job's sensors for people.
-func (s State) mmps(peak float64) string {
-	return fmt.Sprintf("%.3g mm/s rms", peak*rotor.RMS.OfPeak()*1e3)
 }
 
 // weighty tells whether any weight is on the rotor.

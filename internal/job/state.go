@@ -63,6 +63,9 @@ type State struct {
 	Remark   string // the note given at closing
 	Undone   []int  // events that do not count at present
 
+	unit     rotor.Unit // in which sentences write levels; zero = mm/s rms
+	detector rotor.Detector
+
 	graded float64 // m/s peak, tolerance that follows from the machine's grade; 0 = not known
 }
 

@@ -29,6 +29,18 @@ type Busy struct {
 	MinTurns int     `json:"min_turns,omitempty"`
 	Fraction float64 `json:"fraction"`
 	Trouble  string  `json:"trouble,omitempty"` // why the last one came to nothing
+
+	ask station.Ask // of a reading
+	se  float64     // standard error so far, m/s peak; 0 = not known
+}
+
+// in writes the progress of a reading in a person's own unit.
+func (b Busy) in(v View) Busy {
+	if b.Doing != "reading" || b.Turns == 0 {
+		return b
+	}
+	b.Text = progressText(b.Turns, b.ask, b.se, v)
+	return b
 }
 
 // busy guards that one thing at a time is done in a job. Listeners wait for
@@ -125,7 +137,7 @@ func (b *bench) take(by string) error {
 		defer cancel()
 		ask.Progress = func(turns int, se float64) {
 			b.busy.set(func(n *Busy) {
-				n.Turns, n.Text = turns, progressText(turns, ask, se)
+				n.Turns, n.se, n.ask = turns, se, ask
 				n.Fraction = progress(turns, ask, se)
 			})
 		}
@@ -161,14 +173,14 @@ func progress(turns int, ask station.Ask, se float64) float64 {
 	return math.Min(f, 1)
 }
 
-func progressText(turns int, ask station.Ask, se float64) string {
+func progressText(turns int, ask station.Ask, se float64, v View) string {
 	text := fmt.Sprintf(say("settle.turns"), turns, ask.MinTurns)
-	mm := rotor.RMS.OfPeak() * 1e3
+	sc := v.velocity()
 	if se > 0 && finite(se) {
-		text += ", " + fmt.Sprintf(say("job.se"), se*mm)
+		text += ", " + fmt.Sprintf(say("job.se"), se*sc.factor(), sc.Label())
 	}
 	if ask.StandardError > 0 {
-		text += ", " + fmt.Sprintf(say("job.se.need"), ask.StandardError*mm)
+		text += ", " + fmt.Sprintf(say("job.se.need"), ask.StandardError*sc.factor())
 	}
 	return text
 }

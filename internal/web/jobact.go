@@ -242,7 +242,7 @@ func (b *bench) fit(ctx context.Context, s job.State, a jobAct, e job.Event) err
 			return err
 		}
 	}
-	if adv, err := b.advise(); err == nil && st.Action == job.ActFit && a.Purpose == st.Purpose {
+	if adv, err := b.advise(View{Scale: Scales[0]}); err == nil && st.Action == job.ActFit && a.Purpose == st.Purpose {
 		told := e
 		told.Note, told.Kind, told.Purpose, told.Plane = "", job.KindAdvised, st.Purpose, st.Plane
 		told.Weights, told.Verdicts, told.Expected = adv.Weights, adv.Verdicts, adv.Expected

@@ -125,8 +125,8 @@ func (s *Server) jobEvents(w http.ResponseWriter, r *http.Request, b *bench, _ V
 }
 
 // jobAdvice is what to fit in the step that is due.
-func (s *Server) jobAdvice(w http.ResponseWriter, r *http.Request, b *bench, _ View) {
-	adv, err := b.advise()
+func (s *Server) jobAdvice(w http.ResponseWriter, r *http.Request, b *bench, v View) {
+	adv, err := b.advise(v)
 	if err != nil {
 		s.fail(w, r, http.StatusConflict, err.Error())
 		return
@@ -159,7 +159,7 @@ func (s *Server) jobStream(w http.ResponseWriter, r *http.Request, b *bench, v V
 		now := b.job.State()
 		seen, level := now.Events, b.levelNow(now, b.st.Latest(), v)
 		rc.SetWriteDeadline(time.Now().Add(streamPatience))
-		body, _ := json.Marshal(map[string]any{"events": seen, "busy": busy, "level": level})
+		body, _ := json.Marshal(map[string]any{"events": seen, "busy": busy.in(v), "level": level})
 		if _, err := fmt.Fprintf(w, "event: job\ndata: %s\n\n", body); err != nil || rc.Flush() != nil {
 			return
 		}

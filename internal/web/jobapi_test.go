@@ -52,16 +52,19 @@ func beginJob(t *testing.T, s *Server) (events string, state map[string]any) {
 	return "/api/v1/stations/bench/jobs/" + got["id"].(string) + "/events", got
 }
 
+// tickedAll is what somebody sends who has ticked everything.
+func tickedAll() string {
+	var list []string
+	for _, c := range job.AllCautions() {
+		list = append(list, `"`+c.Code+`"`)
+	}
+	return `[` + strings.Join(list, ",") + `]`
+}
+
 func TestJobActsAreGuarded(t *testing.T) {
 	s := atMachine(t)
 	events, _ := beginJob(t, s)
-	cautions := func(codes []job.Caution) string {
-		var list []string
-		for _, c := range codes {
-			list = append(list, `"`+c.Code+`"`)
-		}
-		return `[` + strings.Join(list, ",") + `]`
-	}(job.AllCautions())
+	cautions := tickedAll()
 	for _, c := range []struct {
 		name, body string
 		code       int

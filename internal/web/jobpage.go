@@ -10,6 +10,7 @@ import (
 
 	"counterpoise/internal/job"
 	"counterpoise/internal/picture"
+	"counterpoise/internal/rotor"
 	"counterpoise/internal/store"
 )
 
@@ -129,6 +130,22 @@ type jobsView struct {
 	Jobs     []store.Summary
 	Virtual  bool
 	Imported []string // what the import that was just asked for has done
+	levels
+}
+
+// levels is the unit in which a form asks for levels. The form sends it back, so
+// that a change of units in another window cannot change what was typed.
+type levels struct{ In Scale }
+
+func (l levels) InID() string   { return l.In.ID }
+func (l levels) InUnit() string { return l.In.Label() }
+
+// mms turns a typed level into mm/s rms, by the unit that the form says it is in.
+func mms(f url.Values, x float64) float64 {
+	if f.Get("in") == "in/s" {
+		return x / scale("in/s", rotor.Peak).factor() * scale("mm/s", rotor.RMS).factor()
+	}
+	return x
 }
 
 func jobsPath(st *Station) string           { return stationPath(st.Name()) + "/jobs" }
@@ -137,7 +154,19 @@ func jobPath(st *Station, id string) string { return jobsPath(st) + "/" + url.Pa
 func (s *Server) jobsView(r *http.Request, st *Station) (jobsView, error) {
 	list, err := s.desk.list(r.Context(), st.Name())
 	return jobsView{frame: frame{themeOf(r), s.version}, Station: st.Name(), Home: stationPath(st.Name()), Jobs: list,
-		Virtual: st.Fan != nil, typed: typed{Form: url.Values{}}}, err
+		Virtual: st.Fan != nil, typed: typed{Form: url.Values{}}, levels: levels{levelScale(r)}}, err
+}
+
+// levelScale is the unit of a form: the one it was sent with, else that of the person.
+func levelScale(r *http.Request) Scale {
+	v, err := viewOf(r, View{Scale: Scales[0]})
+	if id := r.PostForm.Get("in"); id != "" {
+		v.Scale.ID = id
+	}
+	if err != nil {
+		v.Scale = Scales[0]
+	}
+	return v.velocity()
 }
 
 func (s *Server) jobsPage(w http.ResponseWriter, r *http.Request, st *Station) {
@@ -176,7 +205,7 @@ func (s *Server) jobsForm(w http.ResponseWriter, r *http.Request, st *Station) {
 			*f.to, err = p.number(f.name)
 		}
 	}
-	n.Starts = int(starts)
+	n.Starts, n.AbortMMS, n.Tolerance = int(starts), mms(p.Form, n.AbortMMS), mms(p.Form, n.Tolerance)
 	var b *bench
 	if err == nil {
 		b, err = s.desk.create(r.Context(), st, n)
@@ -208,6 +237,7 @@ func (s *Server) form(w http.ResponseWriter, r *http.Request) bool {
 type jobView struct {
 	frame
 	typed
+	levels
 	JobState
 	By       string
 	Mine     bool // this person operates the job
@@ -244,7 +274,7 @@ type fitRow struct {
 
 func (s *Server) jobView(r *http.Request, b *bench, v View) (jobView, error) {
 	js, err := b.state(r.Context(), v)
-	p := jobView{frame: frame{themeOf(r), s.version}, typed: typed{Form: url.Values{}}, JobState: js, By: byOf(r), HasFan: b.st.Fan != nil && js.Virtual,
+	p := jobView{frame: frame{themeOf(r), s.version}, levels: levels{levelScale(r)}, typed: typed{Form: url.Values{}}, JobState: js, By: byOf(r), HasFan: b.st.Fan != nil && js.Virtual,
 		Home: stationPath(b.st.Name()), URL: jobPath(b.st, b.id), API: "/api/v1" + jobPath(b.st, b.id)}
 	p.Free = js.Operator == ""
 	p.Mine = p.By != "" && p.By == js.Operator
@@ -261,7 +291,7 @@ func (s *Server) jobView(r *http.Request, b *bench, v View) (jobView, error) {
 	if err != nil || js.Step.Action != job.ActFit {
 		return p, err
 	}
-	adv, err := b.advise()
+	adv, err := b.advise(v)
 	if err != nil {
 		p.NoAdvice = err.Error()
 	} else if p.Placings, err = placings(st, adv); err != nil {
@@ -354,6 +384,7 @@ func actOf(f url.Values) (jobAct, error) {
 	if a.Level, err = t.number("level"); err != nil {
 		return a, err
 	}
+	a.Level = mms(f, a.Level)
 	if f.Has("blade1") {
 		deg, err := t.number("blade1")
 		if err != nil {

@@ -104,16 +104,27 @@ func (v View) velocity() Scale {
 	return scale("mm/s", rotor.RMS)
 }
 
+// text writes a level (m/s peak).
+func (s Scale) text(peak float64) string {
+	return fmt.Sprintf("%.3g %s", peak*s.factor(), s.Label())
+}
+
+// said is the state of a job with its sentences in this person's unit.
+func (v View) said(s job.State) job.State {
+	sc := v.velocity()
+	return s.Said(sc.Unit, sc.Detector)
+}
+
 // state writes the job as it is now.
 func (b *bench) state(ctx context.Context, v View) (JobState, error) {
 	busy, _ := b.busy.get() // before the state: a reading that ends in between shows as going on, never as not taken
-	s := b.job.State()
+	s := v.said(b.job.State())
 	events, err := b.job.Events(ctx)
 	if err != nil {
 		return JobState{}, err
 	}
 	out := JobState{Schema: 1, ID: b.id, Name: b.name, Station: b.st.Name(), Events: s.Events, Operator: s.Operator, Running: s.Running,
-		Closed: s.Closed, Remark: s.Remark, Notice: b.job.Notice(), Step: s.Next(b.desk.now()), Busy: busy,
+		Closed: s.Closed, Remark: s.Remark, Notice: b.job.Notice(), Step: s.Next(b.desk.now()), Busy: busy.in(v),
 		Weights: []FanWeight{}, Motor: []Line{}, Readings: []JobReading{}, Refused: []Line{}, History: []JobEvent{}}
 	out.Stages = stagesOf(out.Step)
 	if s.Setup == nil {
@@ -264,7 +275,7 @@ func closingOf(s job.State, v View) *JobClosing {
 
 // historyOf writes one event and what may be done about it.
 func historyOf(s job.State, e job.Event, v View) JobEvent {
-	out := JobEvent{Number: e.Number, At: e.At, By: e.By, Kind: e.Kind, Note: e.Note, File: e.File, Undone: slices.Contains(s.Undone, e.Number), Text: eventText(s, e)}
+	out := JobEvent{Number: e.Number, At: e.At, By: e.By, Kind: e.Kind, Note: e.Note, File: e.File, Undone: slices.Contains(s.Undone, e.Number), Text: eventText(s, e, v)}
 	switch e.Kind {
 	case job.KindLook, job.KindSurvey, job.KindFitted, job.KindMeasured, job.KindSkipped, job.KindAdvised, job.KindClosed:
 		out.Can = "undo"
@@ -275,7 +286,7 @@ func historyOf(s job.State, e job.Event, v View) JobEvent {
 	return out
 }
 
-func eventText(s job.State, e job.Event) string {
+func eventText(s job.State, e job.Event, v View) string {
 	text := say("job.did." + string(e.Kind))
 	switch e.Kind {
 	case job.KindLook:
@@ -308,7 +319,7 @@ func eventText(s job.State, e job.Event) string {
 	case job.KindUndone, job.KindRedone, job.KindAmended:
 		text += " " + fmt.Sprintf(say("job.event"), e.Target)
 	case job.KindAborted:
-		text += fmt.Sprintf(" %.3g mm/s rms", e.Level*rotor.RMS.OfPeak()*1e3)
+		text += " " + v.velocity().text(e.Level)
 	case job.KindOperator:
 		text = fmt.Sprintf(text, e.By)
 	}

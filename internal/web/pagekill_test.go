@@ -357,4 +357,3 @@ func (k *driver) checkStore(t *testing.T) {
 		}
 	}
 }
-

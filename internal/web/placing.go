@@ -18,6 +18,7 @@ import (
 type adviceCache struct {
 	mu     sync.Mutex
 	events int
+	scale  string // in which its sentences are written
 	advice job.Advice
 	err    error
 }
@@ -25,7 +26,7 @@ type adviceCache struct {
 var errNoAdvice = errors.New("weights are advised only where the next step is to fit some")
 
 // advise is the advice for the step that is due.
-func (b *bench) advise() (job.Advice, error) {
+func (b *bench) advise(v View) (job.Advice, error) {
 	st := b.job.Next(b.desk.now())
 	if st.Action != job.ActFit {
 		return job.Advice{}, errNoAdvice
@@ -33,9 +34,9 @@ func (b *bench) advise() (job.Advice, error) {
 	c := &b.advice
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if s := b.job.State(); c.events != s.Events {
+	if s := v.said(b.job.State()); c.events != s.Events || c.scale != v.velocity().ID {
 		c.advice, c.err = s.Advise(st)
-		c.events = s.Events
+		c.events, c.scale = s.Events, v.velocity().ID
 	}
 	return c.advice, c.err
 }

@@ -78,7 +78,7 @@ func stateOf(st *Station, snap *station.Snapshot, v View, ask station.Ask, now t
 	if snap.Setup != nil {
 		s.Source, s.Board = snap.Setup.Source, snap.Setup.Board
 	}
-	s.Settle = settleOf(snap, ask)
+	s.Settle = settleOf(snap, ask, v)
 	s.Channels = channelsOf(st, snap, v)
 	s.Counts = countsOf(snap)
 	s.Pictures = picturesOf(snap)
@@ -172,13 +172,13 @@ func speedOf(snap *station.Snapshot) (speed, scatter Amount) {
 }
 
 // settleOf compares the rolling reading with what a taken one must reach.
-func settleOf(snap *station.Snapshot, ask station.Ask) Settle {
+func settleOf(snap *station.Snapshot, ask station.Ask, v View) Settle {
 	r := snap.Reading
 	if r == nil {
 		return Settle{Text: say("settle.none")}
 	}
 	se := knownTo(r)
-	return Settle{Fraction: progress(r.Turns, ask, se), Text: progressText(r.Turns, ask, se)}
+	return Settle{Fraction: progress(r.Turns, ask, se), Text: progressText(r.Turns, ask, se, v)}
 }
 
 // knownTo is the largest standard error per axis of the 1x velocity of any sensor,
