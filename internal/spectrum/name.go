@@ -1,8 +1,10 @@
 package spectrum
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -189,10 +191,13 @@ func (s Spectrum) explained(p Peak, turning []candidate) bool {
 func (s Spectrum) name(p *Peak, cs []candidate) {
 	var fits []candidate
 	for _, c := range cs {
-		if math.Abs(p.Hz-c.hz) <= s.Step+3*math.Hypot(c.err, p.HzError) {
+		if s.off(p, c) <= 1 {
 			fits = append(fits, c)
 		}
 	}
+	// The nearest first, each by what it may be off: a belt known to half a percent
+	// must not take the name of an order that stands exactly there.
+	slices.SortStableFunc(fits, func(a, b candidate) int { return cmp.Compare(s.off(p, a), s.off(p, b)) })
 	rivals := s.rivals(p, fits, cs)
 	switch {
 	case len(fits) == 0:
@@ -204,6 +209,11 @@ func (s Spectrum) name(p *Peak, cs []candidate) {
 	default:
 		p.Kind, p.Name, p.Evidence = fits[0].kind, fits[0].name, fits[0].why
 	}
+}
+
+// off is how far a candidate is from a peak, over how far it may be.
+func (s Spectrum) off(p *Peak, c candidate) float64 {
+	return math.Abs(p.Hz-c.hz) / (s.Step + 3*math.Hypot(c.err, p.HzError))
 }
 
 // rivals are candidates besides the first fit that the spectrum cannot tell
@@ -223,15 +233,23 @@ func (s Spectrum) rivals(p *Peak, fits, cs []candidate) (out []candidate) {
 func (s Spectrum) refuse(p *Peak, cs []candidate) {
 	var names []string
 	apart := math.Inf(1)
+	var vague *candidate
 	for i, c := range cs {
 		names = append(names, fmt.Sprintf("%s at %.5g Hz", c.name, c.hz))
 		if i > 0 {
 			apart = math.Min(apart, math.Abs(c.hz-cs[0].hz))
+			if 3*c.err > math.Abs(c.hz-cs[0].hz) {
+				vague = &cs[i]
+			}
 		}
 	}
 	p.Kind, p.Name = Unknown, "unresolved"
 	if apart <= 0 {
 		p.Evidence = fmt.Sprintf("%s fall together: nothing in the spectrum tells them apart", strings.Join(names, " and "))
+		return
+	}
+	if vague != nil && apart > linesApart*s.Step {
+		p.Evidence = fmt.Sprintf("%s are %.3g Hz apart, but %s is known to no better than %.2g Hz: say more exactly where it is", strings.Join(names, " and "), apart, vague.name, 3*vague.err)
 		return
 	}
 	p.Seconds = linesApart / apart

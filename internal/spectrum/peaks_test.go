@@ -105,3 +105,56 @@ func BenchmarkNaming(b *testing.B) {
 		s.NameAll(ps, Context{Shafts: []Shaft{{Name: "fan", Hz: 24.7, Error: 1e-3}}, Blades: 6, Poles: 4})
 	}
 }
+
+// What else turns or slips: a belt, the slip sidebands of a four-pole motor, a
+// neighbour by its own speed. Poles times slip is 2 x line - poles x speed.
+func TestBeltSlipAndNeighbour(t *testing.T) {
+	noise := rand.New(rand.NewPCG(1, 2))
+	const speed, line, other, belt = 24.7, 50.0, 21.3, 11.45
+	pass := 2*line - 4*speed
+	tones := map[float64]string{speed: "1x", speed - pass: "1x -1 pole-pass", speed + pass: "1x +1 pole-pass",
+		2 * line: "twice line frequency", 6 * line: "6 x line frequency", other: "1x of the fan beside", belt: "1 x belt", 2 * belt: "2 x belt"}
+	a := New(Config{Lines: 6400, MaxHz: 320})
+	feed(setupOf(1024, rotor.Velocity), 60, func(t float64) float64 {
+		v := 0.01 * noise.NormFloat64()
+		for hz := range tones {
+			v += math.Cos(2 * math.Pi * hz * t)
+		}
+		return v
+	}, a.Add)
+	s := a.Latest()[0]
+	ps := s.Peaks(20)
+	s.NameAll(ps, Context{Shafts: []Shaft{{Name: "fan", Hz: speed, Error: 1e-3}, {Name: "the fan beside", Hz: other, Error: 1e-3}}, LineHz: line, Poles: 4, BeltHz: belt})
+	got := map[float64]Peak{}
+	for _, p := range ps {
+		for hz := range tones {
+			if math.Abs(p.Hz-hz) < 2*s.Step {
+				got[hz] = p
+			}
+		}
+	}
+	for hz, want := range tones {
+		if p := got[hz]; p.Name != want || p.Evidence == "" {
+			t.Errorf("%.2f Hz is named %q, want %q: %s", hz, p.Name, want, p.Evidence)
+		}
+	}
+}
+
+// A belt that is known to half a percent takes no name from a sideband that
+// stands exactly there, and hides it until it is known better.
+func TestVagueBelt(t *testing.T) {
+	a := New(Config{Lines: 6400, MaxHz: 320})
+	noise := rand.New(rand.NewPCG(1, 2))
+	feed(setupOf(1024, rotor.Velocity), 60, func(t float64) float64 {
+		return math.Cos(2*math.Pi*24.7*t) + math.Cos(2*math.Pi*74.1*t) + 0.01*noise.NormFloat64()
+	}, a.Add)
+	s := a.Latest()[0]
+	ps := s.Peaks(2)
+	s.NameAll(ps, Context{Shafts: []Shaft{{Name: "fan", Hz: 24.7, Error: 1e-3}}, LineHz: 50, BeltHz: 18.6}) // 4 x 18.6 = 74.4
+	for _, p := range ps {
+		three := math.Abs(p.Hz-74.1) < 0.1
+		if three && (p.Name != "unresolved" || p.Seconds != 0 || !strings.Contains(p.Evidence, "4 x belt is known to no better")) || !three && p.Name != "1x" {
+			t.Errorf("%+v", p)
+		}
+	}
+}
