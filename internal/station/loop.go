@@ -21,12 +21,12 @@ type loop struct {
 	trace   *follower // the change of speed or the blades that somebody follows; nil most of the time
 	setup   *acq.Setup
 	shown   time.Time
-	latency time.Duration // of the newest turn
-	level   float64       // highest 1x velocity since the last snapshot, m/s peak
+	latency Latencies
+	level   float64 // highest 1x velocity since the last snapshot, m/s peak
 	spectra *spectrum.Averager
 	levels  *spectrum.Levels
 	wave    wave
-	began   time.Time // when the present block was taken up
+	arrived time.Time // when the present block came to this computer
 }
 
 // rollingTurns is how many of the newest turns the live view averages: a few
@@ -54,7 +54,9 @@ func newLoop(s *Station) *loop {
 }
 
 func (l *loop) block(b *acq.Block) {
-	l.began = time.Now()
+	if l.arrived = b.Arrived; l.arrived.IsZero() { // a file's blocks did not arrive
+		l.arrived = time.Now()
+	}
 	if b.Setup != l.setup || b.Gap != acq.NoLoss { // an average never spans a gap
 		l.setup = b.Setup
 		l.rolling.Reset()
@@ -93,6 +95,9 @@ func (l *loop) listen() {
 }
 
 func (l *loop) turn(t *phase.Turn) {
+	high := level(t, l.setup)
+	l.s.turns.publish(t, high)
+	l.latency.add(time.Since(l.arrived))
 	if l.taking != nil && l.taking.add(t, l.rolling) {
 		if l.taking.finish() {
 			l.taking = nil
@@ -100,8 +105,7 @@ func (l *loop) turn(t *phase.Turn) {
 	}
 	l.rolling.Add(t)
 	l.scatter.add(t, len(l.setup.Channels))
-	l.level = max(l.level, level(t, l.setup))
-	l.latency = time.Since(l.began)
+	l.level = max(l.level, high)
 }
 
 // level is the highest 1x velocity of a turn, m/s peak.

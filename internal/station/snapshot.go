@@ -41,10 +41,8 @@ type Snapshot struct {
 
 	// Level is the highest 1x velocity (m/s peak) of any channel in the turns since
 	// the snapshot before: what a person at the stop button watches.
-	Level float64
-	// Latency is how long the newest turn took from the last edge's block
-	// reaching the loop to its value being ready.
-	Latency time.Duration
+	Level   float64
+	Latency Latencies // of all turns so far
 }
 
 // Waveform is the newest unbroken piece of signal with the tach edges in it.

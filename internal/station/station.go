@@ -26,6 +26,7 @@ type Station struct {
 	mu      sync.Mutex // guards publishing: changed and the serial
 	changed chan struct{}
 
+	turns  turnstile
 	taking sync.Mutex // one reading is taken at a time
 	asks   chan *taker
 	traces chan *follower

@@ -23,6 +23,7 @@ type taker struct {
 
 	spectra *spectrum.Averager // over the turns of the reading; nil = nothing is kept beside it
 	raw     Raw
+	turn    float64        // s, duration of the reading's first turn until hear has seen to it
 	ready   *phase.Reading // complete, while the first spectrum is still filling
 }
 
@@ -121,8 +122,14 @@ func (t *taker) hear(b *acq.Block) (done bool) {
 	}
 	t.raw.add(b)
 	if !t.steady.ok {
-		t.raw.newest()
+		if wait := int(rawWaiting * b.Setup.Rate); len(b.Samples) > 0 && len(t.raw.Samples[0]) > 2*wait {
+			t.raw.newest(wait)
+		}
 		return false
+	}
+	if t.turn > 0 { // the reading began with a turn of this block
+		t.raw.newest(int(rawTurns*t.turn*b.Setup.Rate) + b.Len())
+		t.turn = 0
 	}
 	t.spectra.Add(b)
 	return t.ready != nil && t.finish()
@@ -160,7 +167,9 @@ func (t *taker) add(turn *phase.Turn, before *phase.Average) bool {
 	if t.avg.Turns() == 0 {
 		t.avg.Remember(before)
 	}
-	t.avg.Add(turn)
+	if t.avg.Add(turn); t.avg.Turns() == 1 {
+		t.turn = turn.Seconds
+	}
 	n := t.avg.Turns()
 	due := n%checkTurns == 0
 	if n < t.ask.MinTurns {
@@ -231,18 +240,24 @@ func (s *steadiness) add(speed float64) bool {
 	return s.ok
 }
 
+// watchRoom is how many turns may wait for a guard that the computer keeps busy.
+const watchRoom = 64
+
 // Watch guards a run: it returns a job.LevelError as soon as a turn shows more
-// than abort (m/s peak at 1x) on any channel, and nil when ctx ends.
+// than abort (m/s peak at 1x) on any channel, and nil when ctx ends. It sees
+// every turn as it is published; of those it was too slow for it sees the highest.
 func (s *Station) Watch(ctx context.Context, abort float64) error {
-	var seen uint64
+	q := s.Listen(watchRoom)
+	defer q.Close()
 	for {
-		n, err := s.Wait(ctx, seen)
-		if err != nil {
+		select {
+		case <-ctx.Done():
 			return nil
+		case t := <-q.C:
+			_, missed := q.Missed()
+			if high := max(t.Level, missed); high > abort {
+				return job.LevelError{Level: high}
+			}
 		}
-		if n.Level > abort {
-			return job.LevelError{Level: n.Level}
-		}
-		seen = n.Serial
 	}
 }

@@ -91,7 +91,7 @@ func turning() station.Snapshot {
 			Gaps: map[string]uint64{"lost_frames": 1}, ClockPPM: 48.2, ClockPPMError: 0.7},
 		Motion: station.Turning, Speed: rotor.RadPerSecond(1480.2), Turns: 900,
 		Reading: &phase.Reading{Channels: chans, Speed: rotor.RadPerSecond(1480.2), SpeedSD: rotor.RadPerSecond(0.4), Turns: 64, Seconds: 2.6, Method: "equal"},
-		Latency: 3 * time.Millisecond,
+		Latency: station.Latencies{Sum: 0.018, Turns: 900},
 		Spectra: fakeSpectra(), SpectrumSerial: 1, Levels: fakeLevels(), Waveform: fakeWaveform(),
 	}
 }

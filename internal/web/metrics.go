@@ -91,7 +91,8 @@ var metrics = []metric{
 				p.value(s.Speed / (2 * math.Pi))
 			}
 		}},
-	gauge("counterpoise_turn_latency_seconds", "From the arrival of the newest turn's last edge to its value.", func(s *station.Snapshot) float64 { return s.Latency.Seconds() }),
+	{"counterpoise_turn_latency_seconds", "From the arrival of a turn's last edge to its value published, all turns so far.", histogramValue, nil,
+		func(p *put, s *station.Snapshot) { p.histogram(&s.Latency) }},
 	{"counterpoise_reading_turns", "Turns in the rolling reading.", prometheus.GaugeValue, nil,
 		func(p *put, s *station.Snapshot) {
 			if s.Reading != nil {
@@ -146,6 +147,13 @@ func (p *put) value(v float64, labels ...string) {
 	if finite(v) {
 		p.ch <- prometheus.MustNewConstMetric(p.desc, p.kind, v, append([]string{p.station}, labels...)...)
 	}
+}
+
+// histogramValue marks a metric that shows itself by put.histogram.
+const histogramValue = prometheus.UntypedValue
+
+func (p *put) histogram(l *station.Latencies) {
+	p.ch <- prometheus.MustNewConstHistogram(p.desc, l.Turns, l.Sum, l.Within(), p.station)
 }
 
 // each shows a count for every reason there can be, so that a rate is right
