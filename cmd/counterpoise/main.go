@@ -28,6 +28,7 @@ type command struct {
 var commands = []command{
 	demoCommand,
 	serveCommand,
+	jobsCommand,
 	measureCommand,
 	recordCommand,
 	checkCommand,

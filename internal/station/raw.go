@@ -48,18 +48,21 @@ func (r *Raw) add(b *acq.Block) {
 	}
 }
 
-// rawBefore is how much signal is kept from before a reading begins, s: a turn is
-// only known to be one when its neighbours have been seen.
-const rawBefore = 1
+// The signal from before a reading begins is kept for rawWaiting seconds while it
+// is waited for, and for rawTurns turns once it has begun: a turn is only known to
+// be one when its neighbours have been seen, and more would be the run-up.
+const (
+	rawWaiting = 5
+	rawTurns   = 4
+)
 
-// newest forgets all but the newest second or two.
-func (r *Raw) newest() {
+// newest forgets all but the newest samples.
+func (r *Raw) newest(keep int) {
 	if r.Setup == nil || len(r.Samples) == 0 {
 		return
 	}
-	keep := int(rawBefore * r.Setup.Rate)
 	drop := len(r.Samples[0]) - keep
-	if drop < keep {
+	if drop <= 0 {
 		return
 	}
 	for c, x := range r.Samples {

@@ -40,7 +40,7 @@ func TestTakeKept(t *testing.T) {
 			}
 			// The raw piece holds every turn of the reading, sample by sample.
 			raw := kept.Raw
-			if n := float64(len(raw.Samples[0])) / feedRate; raw.Cut || !(n >= r.Seconds-1e-9) || !(n <= r.Seconds+sp[0].Seconds+1+2*rawBefore) || len(raw.Edges) < turns {
+			if n := float64(len(raw.Samples[0])) / feedRate; raw.Cut || !(n >= r.Seconds-1e-9) || !(n <= r.Seconds+sp[0].Seconds+rawTurns/feedTurns+.2) || len(raw.Edges) < turns {
 				t.Errorf("%g s of raw signal with %d edges for a reading of %g s", n, len(raw.Edges), r.Seconds)
 			}
 			for i, e := range raw.Edges {

@@ -62,9 +62,9 @@ func TestKeptSpectra(t *testing.T) {
 // it was made of, edge dates between the samples and delays included.
 func TestKeptTakeReplays(t *testing.T) {
 	const rate, hz = 5000.0, 24.683
-	want := cmplx.Rect(.0068, 1.1)
+	want := cmplx.Rect(37.5, 1.1) // far beyond the full scale of a WAV
 	raw := station.Raw{Setup: &acq.Setup{Rate: rate, TickHz: 1e6, HasTach: true, PulsesPerTurn: 1, TachDelay: 2e-4, Channels: []acq.Channel{
-		{Name: "DE-H", Quantity: rotor.Velocity, Scale: 1, Delay: 3e-4}, {Name: "probe", Quantity: rotor.Raw, Scale: 1}}}}
+		{Name: "DE-H", Quantity: rotor.Acceleration, Scale: 1, Delay: 3e-4}, {Name: "probe", Quantity: rotor.Raw, Scale: 1}}}}
 	n := int(4 * rate)
 	raw.Samples = [][]float32{make([]float32, n), make([]float32, n)}
 	for i := range n {
@@ -100,14 +100,14 @@ func TestKeptTakeReplays(t *testing.T) {
 		ex.Add(b, func(turn *phase.Turn) { avg.Add(turn) })
 	}
 	r := avg.Reading()
-	c, ok := r.In(0, 1, rotor.Velocity)
-	if !ok || !(cmplx.Abs(c.Value-want) < 2e-4*cmplx.Abs(want)) {
+	c, ok := r.In(0, 1, rotor.Acceleration)
+	if !ok || !r.Trusted() || !(cmplx.Abs(c.Value-want) < 2e-4*cmplx.Abs(want)) {
 		t.Errorf("replayed %v over %d turns, want %v", c.Value, r.Turns, want)
 	}
 	if got := r.Speed / (2 * math.Pi); !(math.Abs(got-hz) < 1e-4) {
 		t.Errorf("replayed %g Hz, want %g", got, hz)
 	}
-	if len(a.Edges) != len(raw.Edges) || a.Channels[0].Unit != "m/s" || a.Channels[1].Unit != "" || a.Channels[2].Name != "tach" {
+	if len(a.Edges) != len(raw.Edges) || a.Channels[0].Unit != "m/s^2" || a.Channels[1].Unit != "" || a.Channels[2].Name != "tach" {
 		t.Errorf("the JSON beside it says %d edges, %+v", len(a.Edges), a.Channels)
 	}
 	if _, _, err := encodeTake(station.Raw{Setup: raw.Setup}, "x"); err == nil {

@@ -31,11 +31,11 @@ type rawAbout struct {
 type rawChannel struct {
 	Name  string  `json:"name"`
 	Unit  string  `json:"unit"`
+	Scale float32 `json:"scale"` // what a figure of the WAV is multiplied by
 	Delay float64 `json:"delay_s"`
 }
 
-// encodeTake writes a piece of signal as a WAV of 32-bit floats in the channels'
-// SI units, the tach as its last channel, and the JSON that says what it is. The
+// encodeTake writes a piece of signal as a WAV of 32-bit floats, the tach as its last channel, and the JSON that says what it is. The
 // tach rises through 0.5 where each edge was: a line between its two samples
 // there crosses at the very moment, so nothing of the edge's date is lost.
 func encodeTake(r station.Raw, name string) (wav, about []byte, err error) {
@@ -43,6 +43,9 @@ func encodeTake(r station.Raw, name string) (wav, about []byte, err error) {
 		return nil, nil, errors.New("there is no raw signal")
 	}
 	n, width := len(r.Samples[0]), len(r.Samples)+1
+	// Readers take 1 for the full scale of a WAV and what goes beyond it for clipped:
+	// each channel is divided by a power of two, which loses nothing.
+	scaled := make([][]float32, 0, width)
 	tach := make([]float32, n)
 	for _, e := range r.Edges {
 		pulse(tach, e)
@@ -51,7 +54,13 @@ func encodeTake(r station.Raw, name string) (wav, about []byte, err error) {
 	var columns []string
 	q := ""
 	for i, ch := range r.Setup.Channels {
-		unit := ""
+		unit, scale := "", fullScale(r.Samples[i])
+		x := make([]float32, n)
+		for k := range x {
+			x[k] = r.Samples[i][k] / scale
+		}
+		scaled = append(scaled, x)
+		q += fmt.Sprintf("&scale.%d=%g", i, scale)
 		if ch.Quantity != rotor.Raw {
 			unit = map[rotor.Quantity]string{rotor.Acceleration: "m/s^2", rotor.Velocity: "m/s", rotor.Displacement: "m"}[ch.Quantity]
 			q += fmt.Sprintf("&unit.%d=%s", i, url.QueryEscape(unit))
@@ -60,15 +69,26 @@ func encodeTake(r station.Raw, name string) (wav, about []byte, err error) {
 			q += fmt.Sprintf("&delay.%d=%g", i, ch.Delay)
 		}
 		columns = append(columns, fmt.Sprint(i))
-		a.Channels = append(a.Channels, rawChannel{ch.Name, unit, ch.Delay})
+		a.Channels = append(a.Channels, rawChannel{ch.Name, unit, scale, ch.Delay})
 	}
 	if a.TachDelay != 0 {
 		q += fmt.Sprintf("&delay.%d=%g", width-1, a.TachDelay)
 	}
 	a.Replay = fmt.Sprintf("file:%s?tach=%d&threshold=0.5&pulses=%d&channels=%s%s", name, width-1, a.Pulses, strings.Join(columns, ","), q)
-	a.Channels = append(a.Channels, rawChannel{Name: "tach"})
+	a.Channels = append(a.Channels, rawChannel{Name: "tach", Scale: 1})
 	about, err = json.Marshal(a)
-	return wavOf(append(r.Samples[:len(r.Samples):len(r.Samples)], tach), uint32(math.Round(r.Setup.Rate))), about, err
+	return wavOf(append(scaled, tach), uint32(math.Round(r.Setup.Rate))), about, err
+}
+
+// fullScale is the least power of two, from 1 on, that no sample comes near.
+func fullScale(x []float32) float32 {
+	scale := float32(1)
+	for _, v := range x {
+		for finite(float64(v)) && (v > scale*.9 || v < -scale*.9) {
+			scale *= 2
+		}
+	}
+	return scale
 }
 
 // pulse lets a tach signal rise through 0.5 at the fractional sample position e.

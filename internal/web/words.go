@@ -93,7 +93,7 @@ var words = map[string]string{
 	"zone":          "Severity zone",
 	"zone.note":     "Severity zones A to D: %s (%s).",
 	"orders":        "Higher orders",
-	"uncertainty":   "± is the half-width of the 95 % region. Turn to turn is how far the phase scatters from one turn to the next (one standard deviation).",
+	"uncertainty":   "± is the half-width of the 95 % region.",
 	"nothing":       "nothing to show yet",
 
 	"spectrum":           "Spectrum",

@@ -31,8 +31,9 @@ var pictureWords = map[string]string{
 	"compare.nospectrum":     "No spectra of this sensor were kept with both readings.",
 	"compare.nospectra":      "No spectra were kept with both readings.",
 
-	"phase.scatter": "turn to turn",
-	"way.since":     "The thin line is the way since the job %s began; its numbered points are the job's readings.",
+	"phase.scatter":      "turn to turn",
+	"phase.scatter.note": "Turn to turn is how far the phase scatters from one turn to the next (one standard deviation).",
+	"way.since":          "The thin line is the way since the job %s began; its numbered points are the job's readings.",
 
 	"kept.not":        "spectra or raw signal of this reading were not kept (%v); the reading itself was",
 	"kept.unreadable": "The spectra kept in %s cannot be used (%v): the reading itself is untouched.",
