@@ -74,6 +74,11 @@ func (s State) goal() Step {
 func (s State) lookGoal() (Step, bool) {
 	for _, it := range LookItems {
 		done, bad := s.looked(it)
+		if done && it.Code == ItemSurvey { // what it advises comes at once
+			if st, ok := s.straightenGoal(); ok {
+				return st, true
+			}
+		}
 		if done {
 			continue
 		}
