@@ -34,7 +34,9 @@ func TestBoardHeldBack(t *testing.T) {
 					t.Errorf("pin %d: an accepted turn is off by %.1f %%", pin, 100*f.Worst)
 				}
 			}
-			if len(n.Gaps) != 1 || n.Gaps["board_drop"] == 0 || !out.Trusted || !(max(out.Off[0], out.Off[1], out.Off[2]) < 0.002) {
+			// A machine so loaded that four emulated seconds take ten of the clock
+			// gives the silent line up and opens it again.
+			if gaps := n.Gaps["board_drop"] + n.Gaps["link_down"]; gaps == 0 || n.Gaps["lost_frames"]+n.Gaps["clock_step"] > 0 || !out.Trusted || !(max(out.Off[0], out.Off[1], out.Off[2]) < 0.002) {
 				t.Errorf("gaps %v, trusted %v, off by %v", n.Gaps, out.Trusted, out.Off)
 			}
 		})
