@@ -91,5 +91,5 @@ func tooMuch(err error) (code int, text string) {
 	if large := (*http.MaxBytesError)(nil); errors.As(err, &large) {
 		return http.StatusRequestEntityTooLarge, fmt.Sprintf(say("refused.large"), large.Limit)
 	}
-	return http.StatusBadRequest, "the request is not the form or JSON that was expected: " + err.Error()
+	return http.StatusBadRequest, fmt.Sprintf(say("refused.form"), err)
 }

@@ -64,7 +64,7 @@ type bench struct {
 	advice adviceCache
 }
 
-var errNoJobs = errors.New("this counterpoise keeps no jobs: start it with a data folder")
+var errNoJobs = errors.New(say("job.nofolder"))
 
 // list names the jobs of a station, newest first, and those that were brought in
 // from stations that are not here.
@@ -90,7 +90,7 @@ func (d *desk) get(ctx context.Context, st *Station, id string) (*bench, error) 
 		return b, nil
 	}
 	if d.ended {
-		return nil, errors.New("counterpoise is ending: open the page again when it is back")
+		return nil, errors.New(say("job.ending"))
 	}
 	list, err := d.list(ctx, st.Name())
 	if err != nil {
@@ -111,7 +111,7 @@ func (d *desk) get(ctx context.Context, st *Station, id string) (*bench, error) 
 		d.open[id] = b
 		return b, nil
 	}
-	return nil, fmt.Errorf("%w (%q on station %q): look at the list of its jobs", store.ErrNoJob, id, st.Name())
+	return nil, fmt.Errorf(say("job.unknown"), store.ErrNoJob, id, st.Name())
 }
 
 // resume takes up the newest open job of every station as it was left. A

@@ -89,7 +89,7 @@ func (b *bench) act(ctx context.Context, a jobAct) error {
 		return fmt.Errorf(say("job.foreign"), b.foreign)
 	}
 	if a.Seen != 0 && a.Seen != s.Events {
-		return fmt.Errorf("%w (event %d, now %d): look at the job as it is now and decide again", job.ErrStale, a.Seen, s.Events)
+		return fmt.Errorf(say("job.stale"), job.ErrStale, a.Seen, s.Events)
 	}
 	if a.By = strings.TrimSpace(a.By); a.By == "" && a.Do != "note" {
 		return fieldError{"by", say("job.by.missing")}
@@ -273,7 +273,7 @@ func weightsOf(u *job.Setup, list []actWeight) (out []rotor.Weight, err error) {
 		field := fmt.Sprintf("w%d.mass", i)
 		n := slices.IndexFunc(u.Planes, func(p rotor.Plane) bool { return p.Name == w.Plane })
 		if n < 0 {
-			return nil, fieldError{field, fmt.Sprintf("there is no plane %q in this job", w.Plane)}
+			return nil, fieldError{field, fmt.Sprintf(say("job.plane.wrong"), w.Plane)}
 		}
 		if !(w.MassG >= 0 && w.MassG < 1e9) {
 			return nil, fieldError{field, say("job.mass.wrong")}

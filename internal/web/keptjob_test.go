@@ -18,8 +18,8 @@ import (
 	"counterpoise/internal/station"
 )
 
-// sendForm posts a form with files, as a browser does.
-func sendForm(s *Server, path string, values map[string]string, files ...[3]string) *httptest.ResponseRecorder {
+// sendFiles posts a form with files, as a browser does.
+func sendFiles(s *Server, path string, values map[string]string, files ...[3]string) *httptest.ResponseRecorder {
 	var b bytes.Buffer
 	m := multipart.NewWriter(&b)
 	for k, v := range values {
@@ -64,7 +64,7 @@ func TestPhotographGoesWithTheAnswer(t *testing.T) {
 	events, _ := beginJob(t, s)
 	page := strings.TrimSuffix(strings.TrimPrefix(events, "/api/v1"), "/events")
 	shot := string(withExif(jpegOf(t, corner(64, 64)), 6))
-	w := sendForm(s, page, map[string]string{"do": "note", "by": "Ada", "note": "how it looked", "item": "mark"}, [3]string{"photo", "IMG_1.JPG", shot})
+	w := sendFiles(s, page, map[string]string{"do": "note", "by": "Ada", "note": "how it looked", "item": "mark"}, [3]string{"photo", "IMG_1.JPG", shot})
 	if w.Code != http.StatusSeeOther {
 		t.Fatalf("%d %s", w.Code, w.Body)
 	}
@@ -78,14 +78,14 @@ func TestPhotographGoesWithTheAnswer(t *testing.T) {
 	if last := got[len(got)-1]; last.Kind != job.KindNoted || last.File != "mark.jpg" || last.Note != "how it looked" {
 		t.Errorf("recorded %+v", last)
 	}
-	w = sendForm(s, page, map[string]string{"do": "note", "by": "Ada", "note": "typed text stays"}, [3]string{"photo", "x.jpg", "<script>"})
+	w = sendFiles(s, page, map[string]string{"do": "note", "by": "Ada", "note": "typed text stays"}, [3]string{"photo", "x.jpg", "<script>"})
 	if body := w.Body.String(); w.Code != 422 || !strings.Contains(body, "no JPEG or PNG") || !strings.Contains(body, "typed text stays") {
 		t.Errorf("a script as a photograph: %d", w.Code)
 	}
-	if w = sendForm(s, page, nil, [3]string{"photo", "x.jpg", strings.Repeat("x", maxUpload+2*maxBody)}); w.Code != http.StatusRequestEntityTooLarge {
+	if w = sendFiles(s, page, nil, [3]string{"photo", "x.jpg", strings.Repeat("x", maxUpload+2*maxBody)}); w.Code != http.StatusRequestEntityTooLarge {
 		t.Errorf("17 MB: %d", w.Code)
 	}
-	if w = sendForm(s, "/case", nil, [3]string{"photo", "x.jpg", strings.Repeat("x", 2*maxBody)}); w.Code != http.StatusRequestEntityTooLarge {
+	if w = sendFiles(s, "/case", nil, [3]string{"photo", "x.jpg", strings.Repeat("x", 2*maxBody)}); w.Code != http.StatusRequestEntityTooLarge {
 		t.Errorf("a file where none belongs: %d", w.Code)
 	}
 	r = httptest.NewRecorder()
@@ -277,7 +277,7 @@ func TestExportAndImportOnThePage(t *testing.T) {
 	other.stations[0].Source.(*fake).name = "elsewhere"
 	other.byName["elsewhere"] = other.stations[0]
 	delete(other.byName, "bench")
-	w := sendForm(other, "/stations/elsewhere/jobs/import", nil, send...)
+	w := sendFiles(other, "/stations/elsewhere/jobs/import", nil, send...)
 	if w.Code != 200 || !strings.Contains(w.Body.String(), "brought in") {
 		t.Fatalf("%d %s", w.Code, w.Body)
 	}
@@ -296,7 +296,7 @@ func TestExportAndImportOnThePage(t *testing.T) {
 		"a later form":   {`{"counterpoise_job": 99}`, "later version"},
 		"an altered one": {strings.Replace(out.Body.String(), `\"fan 3\"`, `\"fan 4\"`, 1)[:len(out.Body.String())/2], "cut off"},
 	} {
-		if w := sendForm(other, "/stations/elsewhere/jobs/import", nil, [3]string{"import", "x.json", c.body}); w.Code != 422 || !strings.Contains(w.Body.String(), c.want) {
+		if w := sendFiles(other, "/stations/elsewhere/jobs/import", nil, [3]string{"import", "x.json", c.body}); w.Code != 422 || !strings.Contains(w.Body.String(), c.want) {
 			t.Errorf("%s: %d", name, w.Code)
 		}
 	}

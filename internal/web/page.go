@@ -160,7 +160,7 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request, st *Station) {
 // it came from. It works without scripts.
 func (s *Server) settings(w http.ResponseWriter, r *http.Request) {
 	if err := r.ParseForm(); err != nil {
-		s.fail(w, r, http.StatusBadRequest, "the form could not be read: "+err.Error())
+		s.fail(w, r, http.StatusBadRequest, fmt.Sprintf(say("refused.form"), err))
 		return
 	}
 	var v View

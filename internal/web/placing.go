@@ -23,7 +23,7 @@ type adviceCache struct {
 	err    error
 }
 
-var errNoAdvice = errors.New("weights are advised only where the next step is to fit some")
+var errNoAdvice = errors.New(say("job.noadvice"))
 
 // advise is the advice for the step that is due.
 func (b *bench) advise(v View) (job.Advice, error) {

@@ -102,7 +102,7 @@ func parseScale(id string) (Scale, error) {
 			return s, nil
 		}
 	}
-	return Scale{}, fmt.Errorf("scale %q is not known: write mm/s, in/s, um or mil", id)
+	return Scale{}, fmt.Errorf(say("settings.scale.wrong"), id)
 }
 
 // component is one order of a channel in the view's unit; raw channels stay raw

@@ -60,6 +60,10 @@ var pictureWords = map[string]string{
 	"import.none":     "None of the chosen files is an exported job.",
 	"import.done":     "The job was brought in; %d events of it are new here.",
 
+	"job.ending":           "Counterpoise is ending: open the page again when it is back.",
+	"job.unknown":          "%w (%q on station %q): look at the list of its jobs",
+	"job.stale":            "%w (event %d, now %d): look at the job as it is now and decide again",
+	"job.plane.wrong":      "There is no plane %q in this job.",
 	"job.foreign":          "This job belongs to the station %q, which is not here: it can be looked at and compared with, nothing more.",
 	"job.auto":             "Take the reading by itself when it has settled",
 	"job.directions":       "Where does each sensor point?",
