@@ -212,6 +212,9 @@ func (s *Server) jobsForm(w http.ResponseWriter, r *http.Request, st *Station) {
 	}
 	if err != nil {
 		p.refuse(err)
+		if !shows("jobs", p, p.Wrong) {
+			p.Field = ""
+		}
 		s.render(w, codeOf(err), "jobs", p)
 		return
 	}
@@ -363,7 +366,11 @@ func (s *Server) jobForm(w http.ResponseWriter, r *http.Request, b *bench, v Vie
 			return
 		}
 		p.Form = r.PostForm
+		p.Mine = p.Mine || a.By != "" && a.By == p.Operator // a browser without cookies
 		p.refuse(err)
+		if !shows("job", p, p.Wrong) {
+			p.Field = ""
+		}
 		s.render(w, codeOf(err), "job", p)
 		return
 	}
