@@ -183,3 +183,63 @@ func TestABadChannelStandsAlone(t *testing.T) {
 		}
 	}
 }
+
+// Nothing at all, edges out of order, blocks out of order: no turn, no trusted
+// reading, and everything counted.
+func TestOutOfOrderIsRefused(t *testing.T) {
+	var none Extractor
+	none.Add(nil, nil)
+	if r := NewAverage(AverageConfig{}).Reading(); r.Trusted() || !r.Flagged(TooFewTurns) {
+		t.Errorf("nothing gave %+v", r)
+	}
+	for name, spoil := range map[string]func(bs []*acq.Block){
+		"empty": func(bs []*acq.Block) {
+			for _, b := range bs {
+				b.Samples, b.Edges = [][]float32{nil}, nil
+			}
+		},
+		"edges backwards": func(bs []*acq.Block) {
+			for _, b := range bs {
+				for i := range b.Edges {
+					b.Edges[i].Pos = -b.Edges[i].Pos * 3
+				}
+			}
+		},
+		"edges at one place": func(bs []*acq.Block) {
+			for _, b := range bs {
+				for i := range b.Edges {
+					b.Edges[i].Pos = 0.5
+				}
+				b.Edges = append(b.Edges, b.Edges...)
+			}
+		},
+		"no numbers for edges": func(bs []*acq.Block) {
+			for _, b := range bs {
+				for i := range b.Edges {
+					b.Edges[i].Pos = math.NaN()
+				}
+			}
+		},
+		"blocks backwards": func(bs []*acq.Block) {
+			for i := range bs {
+				bs[i].Tick = uint64(len(bs)-i) * 300
+			}
+		},
+	} {
+		bs := ring(oneChannel(5000), []float64{0}, 25, 4, 1, nil)
+		spoil(bs)
+		x, a := NewExtractor(Config{}), NewAverage(AverageConfig{})
+		extract(x, bs, a.Add)
+		r := a.Reading()
+		for _, ch := range r.Channels {
+			for _, o := range ch.Orders {
+				if !finite(o.Value) {
+					t.Errorf("%s: value %v", name, o.Value)
+				}
+			}
+		}
+		if r.Trusted() {
+			t.Errorf("%s: a trusted reading of %d turns: %v, dropped %v", name, r.Turns, r.Flags, x.Dropped())
+		}
+	}
+}
