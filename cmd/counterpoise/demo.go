@@ -25,6 +25,7 @@ func runDemo(ctx context.Context, e env, args []string) error {
 	auto := o.Bool("auto", false, "balance it unattended; fails if it does not end inside its tolerance")
 	asJSON := o.Bool("json", false, "with --auto: print JSON")
 	list := o.Bool("list", false, "list the virtual fans")
+	stories := o.Bool("scenarios", false, "list the virtual fans and the scenarios on them, with their stories")
 	listen := o.String("listen", station.DefaultListen, "host:port of the page; the next free port where it is taken")
 	pace := o.Float64("pace", 1, "how many times faster than the wall clock the virtual fan's time goes by")
 	data := o.String("data", "", "folder of the jobs; without it one of this fan's own in the user's cache")
@@ -41,6 +42,8 @@ func runDemo(ctx context.Context, e env, args []string) error {
 	case *list:
 		_, err := fmt.Fprintln(e.stdout, strings.Join(rig.Names(), "\n"))
 		return err
+	case *stories:
+		return tellFans(e)
 	}
 	r, err := rig.New(*name, *seed)
 	if err != nil {
@@ -63,6 +66,19 @@ func demoData(name string, seed uint64) string {
 		cache = os.TempDir()
 	}
 	return filepath.Join(cache, "counterpoise", "demo", fmt.Sprintf("%s-%d", name, seed))
+}
+
+// tellFans names every fan and scenario with its story.
+func tellFans(e env) error {
+	p := &printer{w: e.stdout}
+	for _, name := range rigNames() {
+		fan, err := rig.Preset(name)
+		if err != nil {
+			return err
+		}
+		p.f("%-16s  %s\n", name, fan.Story)
+	}
+	return p.err
 }
 
 func rigNames() []string { return append(rig.Names(), rig.Scenarios()...) }

@@ -82,6 +82,11 @@ func coasting(t *testing.T, name string, before, after float64) (*rig.Rig, []*ac
 	if err != nil {
 		t.Fatal(err)
 	}
+	return r, coastingOf(t, r, before, after)
+}
+
+func coastingOf(t *testing.T, r *rig.Rig, before, after float64) []*acq.Block {
+	t.Helper()
 	if err := r.Start(); err != nil {
 		t.Fatal(err)
 	}
@@ -109,7 +114,7 @@ func coasting(t *testing.T, name string, before, after float64) (*rig.Rig, []*ac
 			a.Edges = append(a.Edges, e+n)
 		}
 	}
-	return r, played(a)
+	return played(a)
 }
 
 // followed runs a station over blocks while a trace follows it.

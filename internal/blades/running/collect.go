@@ -33,6 +33,7 @@ type Track struct {
 	kept  []turn
 	first uint64
 	edges int
+	alike bool // the marks of a turn look alike
 }
 
 // stretch is samples without a gap.
@@ -81,7 +82,10 @@ func (t *Track) Add(b *acq.Block) {
 	p.x = append(p.x, b.Samples[t.cfg.Channel]...)
 	only := *b
 	only.Setup, only.Samples = t.alone, b.Samples[t.cfg.Channel:t.cfg.Channel+1]
-	t.turns.Add(&only, func(u *phase.Turn) { t.kept = append(t.kept, turn{u.Tick, u.Seconds, u.Accel}) })
+	t.turns.Add(&only, func(u *phase.Turn) {
+		t.kept = append(t.kept, turn{u.Tick, u.Seconds, u.Accel})
+		t.alike = t.alike || u.MarksAlike()
+	})
 	t.forget()
 }
 

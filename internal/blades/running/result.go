@@ -78,6 +78,9 @@ func (t *Track) Result() (*Result, error) {
 		return nil, err
 	}
 	r.fill(figures, leftOut, places)
+	if t.alike {
+		r.note("The marks of a turn look alike, so the blades' numbers may all be shifted by the blades between two marks; the heights are right. Make one spacing wider, or use one mark, before a blade is worked on.")
+	}
 	return r, nil
 }
 

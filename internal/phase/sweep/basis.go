@@ -64,14 +64,6 @@ func (p pole) response(w float64, q rotor.Quantity) complex128 {
 	return x * derived(w, q)
 }
 
-// twisted is the part of the answer that goes with the mode's velocity: coupled
-// by gyroscopic moments or by dampers that stand elsewhere than the springs, a
-// mode answers (a + i w b)/(w_k^2 - w^2 + 2 i z_k w_k w) (Ewins, Modal Testing,
-// 2nd ed., section 2.6 to 2.8; from memory).
-func (p pole) twisted(w float64, q rotor.Quantity) complex128 {
-	return p.response(w, q) * complex(0, w/p.omega)
-}
-
 // derived is the factor from displacement to quantity q at w.
 func derived(w float64, q rotor.Quantity) complex128 {
 	switch q {
@@ -83,24 +75,16 @@ func derived(w float64, q rotor.Quantity) complex128 {
 	return 1
 }
 
-// mode fills the columns of one mode for a quantity, of its own answer or of the
-// twisted one.
-func (c *course) mode(p pole, q rotor.Quantity, twist bool) columns {
+// mode fills the columns of one mode for a quantity.
+func (c *course) mode(p pole, q rotor.Quantity) columns {
 	out := newColumns(len(c.points))
 	if !c.timed {
-		answer := p.response
-		if twist {
-			answer = p.twisted
-		}
 		for i, pt := range c.points {
-			out.set(i, answer(pt.Speed, q), 0)
+			out.set(i, p.response(pt.Speed, q), 0)
 		}
 		return out
 	}
-	e := envelope{pole: p, rank: rankOf(q), scale: 1}
-	if twist {
-		e.rank, e.scale = e.rank+1, 1/p.omega
-	}
+	e := envelope{pole: p, q: q}
 	e.at(p.omega)
 	for i, pt := range c.points {
 		c.bridge(&e, i)
@@ -141,8 +125,7 @@ func (c *course) bridge(e *envelope, i int) {
 type envelope struct {
 	pole
 	up, down complex128 // at the present speed
-	rank     int        // derivatives that are wanted: 0 displacement, 1 velocity ...
-	scale    float64
+	q        rotor.Quantity
 	y        complex128
 }
 
@@ -187,26 +170,15 @@ func (e *envelope) carry(w, accel, seconds float64, n int) (mean complex128) {
 func (e *envelope) value(w float64) complex128 {
 	y2 := complex(w*w, 0) / (complex(0, w) - e.down)
 	split := e.up - e.down
-	scale := complex(e.scale, 0)
 	x := (e.y - y2) / split
-	if e.rank == 0 {
-		return scale * x
+	if e.q != rotor.Velocity && e.q != rotor.Acceleration {
+		return x
 	}
 	v := (e.up*e.y - e.down*y2) / split
-	if e.rank == 1 {
-		return scale * v
+	if e.q == rotor.Velocity {
+		return v
 	}
-	o2, c := e.up*e.down, e.up+e.down // w_k^2 and -2 z_k w_k
-	a := complex(w*w, 0) + c*v - o2*x
-	if e.rank == 2 {
-		return scale * a
-	}
-	return scale * (complex(0, w*w*w) + c*a - o2*v)
-}
-
-func rankOf(q rotor.Quantity) int {
-	d, _ := between(rotor.Displacement, q)
-	return int(d)
+	return complex(w*w, 0) + (e.up+e.down)*v - e.up*e.down*x
 }
 
 // turn carries the envelope through one turn and returns what averaging over

@@ -62,14 +62,10 @@ func (f *Fit) Value(channel int, omega float64) complex128 {
 
 func (f *Fit) value(channel int, omega float64, poles []pole, shares []complex128) (v complex128) {
 	q := f.steady[channel]
-	tail := len(shares) - outsideTerms
 	for k, pl := range poles {
 		v += shares[k] * pl.response(omega, q)
-		if tail > len(poles) {
-			v += shares[len(poles)+k] * pl.twisted(omega, q)
-		}
 	}
-	above, below := shares[tail], shares[tail+1]
+	above, below := shares[len(poles)], shares[len(poles)+1]
 	return v + (above*complex(omega*omega/(f.ref*f.ref), 0)+below)*derived(omega, q)
 }
 
@@ -85,7 +81,7 @@ func (f *Fit) At(channel int, omega float64) Place {
 		return p
 	}
 	// Gradients of value and rate by every parameter of the channel.
-	k, m := f.each*len(f.poles), 2*len(f.shares[channel])
+	k, m := 2*len(f.poles), 2*len(f.shares[channel])
 	dv, dr := make([]complex128, k+m), make([]complex128, k+m)
 	where := make([]int, k+m)
 	const by = 1e-5
@@ -95,7 +91,7 @@ func (f *Fit) At(channel int, omega float64) Place {
 		shares := append([]complex128(nil), f.shares[channel]...)
 		h := by
 		if a < k {
-			poles[a/f.each] = moved(poles[a/f.each], a%f.each, by)
+			poles[a/2] = moved(poles[a/2], a%2, by)
 			where[a] = a
 		} else {
 			j := a - k

@@ -30,6 +30,7 @@ type Sweep struct {
 	Channels []Channel
 	Orders   []int
 	Points   []Point
+	Alike    bool // the marks of a turn look alike: all angles may be off by one spacing or more
 }
 
 // New makes an empty Sweep for the channels of a set-up and the orders of the
@@ -50,6 +51,7 @@ func (s *Sweep) Add(t *phase.Turn) {
 	if len(t.Values) != len(s.Channels)*len(s.Orders) || len(s.Points) >= mostTurns {
 		return
 	}
+	s.Alike = s.Alike || t.MarksAlike()
 	s.Points = append(s.Points, Point{At: t.Tick + t.Seconds/2, Seconds: t.Seconds, Speed: t.Speed, Accel: t.Accel, Turns: 1,
 		Values: append([]complex128(nil), t.Values...)})
 }

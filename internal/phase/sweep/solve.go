@@ -20,7 +20,6 @@ type problem struct {
 	noise    []float64        // of each channel, per axis of a turn at the mean speed
 	weight   []float64        // [point], 1 over the relative standard deviation
 	ref      float64          // rad/s, scales the columns
-	twist    bool             // modes answer with a twisted part, too
 	drift    bool             // natural frequencies may move with the speed
 }
 
@@ -30,14 +29,6 @@ func (p *problem) perPole() int {
 		return 3
 	}
 	return 2
-}
-
-// perMode are the shares of a mode in a channel.
-func (p *problem) perMode() int {
-	if p.twist {
-		return 2
-	}
-	return 1
 }
 
 // outsideTerms of every channel: the modes above and below.
@@ -53,10 +44,8 @@ func (p *problem) design(poles []pole) design {
 			continue
 		}
 		var cs []columns
-		for k := range p.perMode() {
-			for _, pl := range poles {
-				cs = append(cs, p.mode(pl, q, k == 1))
-			}
+		for _, pl := range poles {
+			cs = append(cs, p.mode(pl, q))
 		}
 		above, below := p.outside(q, p.ref)
 		d[q] = append(cs, above, below)
@@ -70,13 +59,10 @@ func (p *problem) with(d design, i int, pl pole) design {
 	out := design{}
 	for q, cs := range d {
 		cs = slices.Clone(cs)
-		if i == len(cs)-outsideTerms { // modes are added before any is twisted
-			cs = slices.Insert(cs, i, p.mode(pl, q, false))
+		if i == len(cs)-outsideTerms {
+			cs = slices.Insert(cs, i, p.mode(pl, q))
 		} else {
-			n := (len(cs) - outsideTerms) / p.perMode()
-			for k := range p.perMode() {
-				cs[i+k*n] = p.mode(pl, q, k == 1)
-			}
+			cs[i] = p.mode(pl, q)
 		}
 		out[q] = cs
 	}

@@ -18,6 +18,7 @@ type spread struct {
 	inv   *mat.SymDense // inverse of the normal matrix
 	rows  [][]row       // [point][channel]
 	lag   int
+	widen float64 // 1, or more where the model follows only nearly
 }
 
 // row are the derivatives of one channel at one point by its parameters, over its noise.
@@ -34,7 +35,7 @@ type row struct {
 // White, J. of Econometrics 29, 1985; from memory).
 func (f *Fit) covariance(p *problem, sol solved) {
 	k, m := p.sizes(f.poles)
-	s := &spread{size: k + len(p.channels)*m}
+	s := &spread{size: k + len(p.channels)*m, widen: 1}
 	n := len(p.points)
 	s.rows = p.rowsOf(f.poles, sol)
 	h := mat.NewSymDense(s.size, nil)
@@ -85,7 +86,7 @@ const mostLeverage = 0.7
 
 // sizes are the numbers of real parameters: of all poles, and of a channel's shares.
 func (p *problem) sizes(poles []pole) (k, m int) {
-	return p.perPole() * len(poles), 2 * (p.perMode()*len(poles) + outsideTerms)
+	return p.perPole() * len(poles), 2 * (len(poles) + outsideTerms)
 }
 
 // rowsOf are the derivatives at every point.
@@ -206,7 +207,7 @@ func (s *spread) of(g []float64, at []int) (sd, bound float64) {
 	}
 	bound = math.Sqrt(math.Max(0, mat.Inner(full, s.white, full)))
 	sd = math.Sqrt(math.Max(0, mat.Inner(full, s.cov, full)))
-	return sd * phase.TLimit(0.95, s.freedom(full)) / phase.TLimit(0.95, 0), bound
+	return s.widen * sd * phase.TLimit(0.95, s.freedom(full)) / phase.TLimit(0.95, 0), bound
 }
 
 // freedom are the degrees of freedom of the variance of a quantity: as many
