@@ -12,8 +12,8 @@ import (
 const (
 	closest  = 0.74
 	tapered  = 3.0
-	oneSided = 30.0 // power of a tone over that on the other side of the order
-	detected = 14.0 // power of a tone over the noise: chance makes 1 in 1e4 readings look so
+	oneSided = 100.0 // power of a tone over that on the other side of the order
+	detected = 14.0  // power of a tone over the noise: chance makes 1 in 1e4 readings look so
 )
 
 // choose sets how the turns are reduced, and why, and flags a neighbour that
