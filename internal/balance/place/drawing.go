@@ -10,8 +10,9 @@ import (
 )
 
 const (
-	drawingSize = 460 // width; the captions stand below the square
-	drawingRim  = 140 // radius of the rotor's circle
+	drawingSize = 470 // width; the captions stand below the square
+	drawingRim  = 130 // radius of the rotor's circle
+	drawingText = 18  // readable where the drawing is as wide as a phone
 )
 
 // Drawing draws a placement as SVG, the mark at 12 o'clock. It states the side
@@ -25,17 +26,18 @@ func Drawing(p Placement, plane rotor.Plane, v View) (string, error) {
 	d := &drawing{v: v}
 	captions := []string{
 		fmt.Sprintf("Seen from %s: it turns %s", v.From, v.turns()),
-		"Mark at 12 o'clock; " + v.blade1(),
+		"Mark at 12 o'clock",
+		v.blade1(),
 		"Degrees " + v.counted(),
 	}
-	d.add(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %d %d" role="img" font-family="ui-sans-serif, system-ui, sans-serif" font-size="13" fill="#1f2d36">`,
-		drawingSize, drawingSize+26*len(captions))
+	d.add(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %d %d" role="img" font-family="ui-sans-serif, system-ui, sans-serif" font-size="%d" fill="#1f2d36">`,
+		drawingSize, drawingSize+26*len(captions), drawingText)
 	d.add(`<title>%s</title><desc>%s</desc>`, esc(title(p.Plane)+", seen from "+v.From), esc(strings.Join(words, " ")))
 	d.add(`<rect width="100%%" height="100%%" fill="#fbfaf6"/>`)
 	d.rotor()
 	d.places(p, plane)
 	for i, c := range captions {
-		d.add(`<text x="%d" y="%d" text-anchor="middle">%s</text>`, drawingSize/2, drawingSize+6+24*i, esc(c))
+		d.add(`<text x="%d" y="%d" text-anchor="middle">%s</text>`, drawingSize/2, drawingSize+6+25*i, esc(c))
 	}
 	d.add(`</svg>`)
 	return d.String(), nil
@@ -83,9 +85,9 @@ func (d *drawing) rotor() {
 
 // places draws every place with its number, what goes on and what comes off.
 func (d *drawing) places(p Placement, plane rotor.Plane) {
-	size := 9.0
-	if n := len(plane.Positions); n > 24 {
-		size = 9 * 24 / float64(n)
+	size := 13.0
+	if n := len(plane.Positions); n > 16 {
+		size = max(5, 13*16/float64(n))
 	}
 	for _, q := range plane.Positions {
 		x, y := d.at(q.Angle, drawingRim)
@@ -93,7 +95,7 @@ func (d *drawing) places(p Placement, plane rotor.Plane) {
 		if q.Forbidden {
 			d.add(`<path d="M%.1f %.1f l%.1f %.1f m0 %.1f l%.1f %.1f" stroke="#1f2d36"/>`, x-size*.7, y-size*.7, size*1.4, size*1.4, -size*1.4, -size*1.4, size*1.4)
 		}
-		xt, yt := d.at(q.Angle, drawingRim-18)
+		xt, yt := d.at(q.Angle, drawingRim-size-10)
 		d.add(`<text x="%.1f" y="%.1f" text-anchor="middle" dominant-baseline="middle" font-size="%.1f">%d</text>`, xt, yt, size+2, q.Number)
 	}
 	for _, f := range p.Removed {
@@ -122,16 +124,31 @@ func placedAt(p Placement, number int) bool {
 	return false
 }
 
-// label writes a mass and its angle outside the rim; a second one at the same
-// place stands below the first.
+// label writes a mass and its angle outside the rim, clear of the mark; a second
+// one at the same place stands beyond the first.
 func (d *drawing) label(angle float64, text string, second bool) {
-	x, y := d.at(angle, drawingRim+40)
-	if math.Abs(x-drawingSize/2) < 40 && y < drawingSize/2 { // clear of the mark
-		y -= 22
+	const c = drawingSize / 2
+	x, y := d.at(angle, drawingRim+22)
+	deg := degrees(d.v.Convention.Degrees(angle))
+	anchor := "middle"
+	switch beside := math.Abs(x-c) >= 50; {
+	case beside && x > c:
+		anchor = "start"
+	case beside:
+		anchor = "end"
+	case y < c: // above the mark, in one line
+		y = c - drawingRim - 44
+		if second {
+			y -= drawingText + 4
+		}
+		d.add(`<text x="%.1f" y="%.1f" text-anchor="middle" font-weight="700" fill="#8a3b12">%s <tspan font-weight="400">%s&#176;</tspan></text>`, x, y, esc(text), deg)
+		return
+	default:
+		y += 12
 	}
 	if second {
-		y += 30
+		y += 2 * drawingText
 	}
-	d.add(`<text x="%.1f" y="%.1f" text-anchor="middle" font-weight="700" fill="#8a3b12">%s<tspan x="%.1f" dy="14" font-weight="400">%s&#176;</tspan></text>`,
-		x, y, esc(text), x, degrees(d.v.Convention.Degrees(angle)))
+	d.add(`<text x="%.1f" y="%.1f" text-anchor="%s" font-weight="700" fill="#8a3b12">%s<tspan x="%.1f" dy="%d" font-weight="400">%s&#176;</tspan></text>`,
+		x, y, anchor, esc(text), x, drawingText, deg)
 }

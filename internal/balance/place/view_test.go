@@ -103,7 +103,7 @@ func TestDrawingStatesHowItIsSeen(t *testing.T) {
 				t.Fatal(err)
 			}
 			text := svgText(t, svg)
-			for _, want := range []string{"Seen from " + v.From, "it turns " + v.turns(), "mark", "blade 1", "Mark at 12 o'clock; blade 1 is at", "Degrees " + v.counted(), "23.5 g", "61.2 g", "isolate, lock out"} {
+			for _, want := range []string{"Seen from " + v.From, "it turns " + v.turns(), "mark", "blade 1", "Mark at 12 o'clock", "blade 1 is at", "Degrees " + v.counted(), "23.5 g", "61.2 g", "isolate, lock out"} {
 				if !strings.Contains(text, want) {
 					t.Errorf("clockwise %v %v: the drawing does not say %q", clockwise, c, want)
 				}
