@@ -90,9 +90,10 @@ func turning() station.Snapshot {
 		Counts: acq.Counts{Bytes: 1e6, Frames: 4000, Samples: 200000, Edges: 900, Refused: map[string]uint64{acq.RefuseReasons()[0]: 2},
 			Gaps: map[string]uint64{"lost_frames": 1}, ClockPPM: 48.2, ClockPPMError: 0.7},
 		Motion: station.Turning, Speed: rotor.RadPerSecond(1480.2), Turns: 900,
-		Reading: &phase.Reading{Channels: chans, Speed: rotor.RadPerSecond(1480.2), SpeedSD: rotor.RadPerSecond(0.4), Turns: 64, Seconds: 2.6, Method: "equal"},
-		Latency: station.Latencies{Sum: 0.018, Turns: 900},
-		Spectra: fakeSpectra(), SpectrumSerial: 1, Levels: fakeLevels(), Waveform: fakeWaveform(),
+		Reading:      &phase.Reading{Channels: chans, Speed: rotor.RadPerSecond(1480.2), SpeedSD: rotor.RadPerSecond(0.4), Turns: 64, Seconds: 2.6, Method: "equal"},
+		Latency:      station.Latencies{Sum: 0.018, Turns: 900},
+		PhaseScatter: []float64{.02, .03, .05, .1, math.NaN()},
+		Spectra:      fakeSpectra(), SpectrumSerial: 1, Levels: fakeLevels(), Waveform: fakeWaveform(),
 	}
 }
 
