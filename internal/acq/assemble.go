@@ -301,8 +301,9 @@ func (a *assembler) fill(b *Block, d *tickline.Data) {
 		}
 		out := b.Samples[ch][:n]
 		zero, scale := a.greet.Channels[ch].Zero, float32(a.setup.Channels[ch].Scale)
-		for i, at := 0, ch; i < n; i, at = i+1, at+d.Channels {
-			out[i] = float32(d.Samples[at]-zero) * scale
+		from, step := d.Samples[:n*d.Channels], d.Channels
+		for i, at := 0, ch; at < len(from) && i < len(out); i, at = i+1, at+step {
+			out[i] = float32(from[at]-zero) * scale
 		}
 		b.Samples[ch] = out
 	}

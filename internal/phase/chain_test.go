@@ -1,6 +1,6 @@
 //go:build unix
 
-package phase_test
+package phase
 
 import (
 	"bytes"
@@ -8,12 +8,10 @@ import (
 	"io"
 	"math"
 	"runtime"
-	"syscall"
 	"testing"
 
 	"counterpoise/internal/acq"
 	"counterpoise/internal/acq/tickline"
-	"counterpoise/internal/phase"
 )
 
 const (
@@ -66,9 +64,9 @@ func BenchmarkChain(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
-		x := phase.NewExtractor(phase.Config{Late: 0.01})
-		count := func(*phase.Turn) { turns++ }
-		from, n := cpuSpent(), 0
+		x := NewExtractor(Config{Late: 0.01})
+		count := func(*Turn) { turns++ }
+		from, n := cpuTime(), 0
 		for {
 			blk, err := src.Next(b.Context())
 			if errors.Is(err, io.EOF) {
@@ -83,7 +81,7 @@ func BenchmarkChain(b *testing.B) {
 			x.Add(blk, count)
 			n++
 		}
-		spent += cpuSpent() - from
+		spent += cpuTime() - from
 		runtime.ReadMemStats(&after)
 		allocs += after.Mallocs - before.Mallocs
 		blocks += uint64(n) - 1000
@@ -94,12 +92,4 @@ func BenchmarkChain(b *testing.B) {
 	}
 	b.ReportMetric(spent/float64(b.N)/chainSamples, "cpu-ns/sample")
 	b.ReportMetric(float64(allocs)/float64(blocks), "allocs/block")
-}
-
-func cpuSpent() float64 {
-	var u syscall.Rusage
-	if syscall.Getrusage(syscall.RUSAGE_SELF, &u) != nil {
-		return math.NaN()
-	}
-	return float64(u.Utime.Nano() + u.Stime.Nano())
 }

@@ -190,10 +190,17 @@ func (d *Decoder) unpack(b []byte, n int) []byte {
 		}
 		return b[3*n:]
 	}
-	for i := range f.Samples {
-		f.Samples[i] = int32(int16(le.Uint16(b[2*i:])))
+	b, rest := b[:2*n], b[2*n:]
+	out := f.Samples
+	for len(b) >= 8 && len(out) >= 4 { // four counts are one load
+		v := le.Uint64(b)
+		out[0], out[1], out[2], out[3] = int32(int16(v)), int32(int16(v>>16)), int32(int16(v>>32)), int32(int16(v>>48))
+		b, out = b[8:], out[4:]
 	}
-	return b[2*n:]
+	for i := range out {
+		out[i] = int32(int16(le.Uint16(b[2*i:])))
+	}
+	return rest
 }
 
 func (d *Decoder) greeting(b []byte) Reason {
