@@ -40,6 +40,7 @@ var binary = sync.OnceValues(func() (string, error) {
 // faster. It can be killed without warning and begun again.
 type demo struct {
 	t    *testing.T
+	rig  string
 	data string
 	pace float64
 	home string // address of the page; the same after every start
@@ -47,9 +48,13 @@ type demo struct {
 	said *bytes.Buffer // what it wrote on standard error; read it after kill
 }
 
-func newDemo(t *testing.T, pace float64) *demo {
+// newDemo shows the fan whose blades are true: what is tested there is the job.
+func newDemo(t *testing.T, pace float64) *demo { return newDemoOf(t, "bench-fan", pace) }
+
+// newDemoOf shows a fan by its name; without one the program chooses.
+func newDemoOf(t *testing.T, rig string, pace float64) *demo {
 	t.Helper()
-	d := &demo{t: t, data: t.TempDir(), pace: pace, home: "http://127.0.0.1:0"}
+	d := &demo{t: t, rig: rig, data: t.TempDir(), pace: pace, home: "http://127.0.0.1:0"}
 	d.begin()
 	t.Cleanup(d.kill)
 	return d
@@ -63,6 +68,9 @@ func (d *demo) begin() {
 	bin, err := binary()
 	must(d.t, err)
 	d.cmd = exec.Command(bin, "demo", "--listen", strings.TrimPrefix(d.home, "http://"), "--data", d.data, "--pace", strconv.FormatFloat(d.pace, 'g', -1, 64))
+	if d.rig != "" {
+		d.cmd.Args = append(d.cmd.Args, "--rig", d.rig)
+	}
 	d.cmd.Env = append(os.Environ(), "TMPDIR="+d.data) // its pseudo-terminal outlives a kill
 	d.said = &bytes.Buffer{}
 	d.cmd.Stderr = d.said
