@@ -270,8 +270,8 @@ func firstView(t *testing.T, ctx context.Context, address string) {
 
 // fits holds targets to 48 px and the page to the width of the window.
 func fits(t *testing.T, ctx context.Context) {
-	if wide, has := ask[float64](t, ctx, `document.documentElement.scrollWidth`), ask[float64](t, ctx, `innerWidth`); wide > has {
-		t.Errorf("the page is %.0f px wide in a window of %.0f", wide, has)
+	if wide, has := ask[float64](t, ctx, `document.documentElement.scrollWidth`), ask[float64](t, ctx, `document.documentElement.clientWidth`); wide > has { // not innerWidth: a phone zooms out until all is in it
+		t.Errorf("the page is %.0f px wide in a window of %.0f: %q", wide, has, ask[[]string](t, ctx, `[...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth).map(e => e.outerHTML.slice(0, 90))`))
 	}
 	for _, small := range ask[[]string](t, ctx, `[...document.querySelectorAll("button, select, input, summary, a")].filter(e => {
 		const r = (e.type === "checkbox" ? e.closest("label") : e).getBoundingClientRect();

@@ -36,6 +36,7 @@ type typed struct {
 	Form  url.Values
 	Wrong string // what is wrong with the whole
 	Field string // the field that is wrong; empty = none
+	Left  string // what was typed into fields that the page does not have any more
 }
 
 // Val is what was typed into a field, else its default.
@@ -74,12 +75,12 @@ func (t typed) ErrIn(do, name string) string {
 	return t.Err(name)
 }
 
-// Alone is the message that belongs to no single field.
+// Alone is the message that belongs to no single field of the page.
 func (t typed) Alone() string {
 	if t.Field == "" {
-		return t.Wrong
+		return strings.TrimSpace(t.Wrong + " " + t.Left)
 	}
-	return ""
+	return t.Left
 }
 
 // Ticked reports whether a box was ticked.
@@ -212,9 +213,7 @@ func (s *Server) jobsForm(w http.ResponseWriter, r *http.Request, st *Station) {
 	}
 	if err != nil {
 		p.refuse(err)
-		if !shows("jobs", p, p.Wrong) {
-			p.Field = ""
-		}
+		p.loseNothing("jobs", &p, p.Form)
 		s.render(w, codeOf(err), "jobs", p)
 		return
 	}
@@ -367,10 +366,11 @@ func (s *Server) jobForm(w http.ResponseWriter, r *http.Request, b *bench, v Vie
 		}
 		p.Form = r.PostForm
 		p.Mine = p.Mine || a.By != "" && a.By == p.Operator // a browser without cookies
-		p.refuse(err)
-		if !shows("job", p, p.Wrong) {
-			p.Field = ""
+		if was := p.Form.Get("for"); was != "" && was != p.For() {
+			p.Form = url.Values{} // what was typed for one step must not stand ready in the form of another
 		}
+		p.refuse(err)
+		p.loseNothing("job", &p, r.PostForm)
 		s.render(w, codeOf(err), "job", p)
 		return
 	}

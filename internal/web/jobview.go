@@ -325,3 +325,8 @@ func eventText(s job.State, e job.Event, v View) string {
 	}
 	return text
 }
+
+// For names the step that the forms of the page are for.
+func (p jobView) For() string {
+	return fmt.Sprint(p.Step.Stage, " ", p.Step.Action, " ", p.Step.Item, " ", p.Step.What)
+}

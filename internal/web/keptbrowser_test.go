@@ -60,7 +60,7 @@ func TestKeptViewsInBrowser(t *testing.T) {
 		if small := ask[[]string](t, p.ctx, smallTargets); len(small) > 0 {
 			t.Errorf("%s: too small for gloves: %q", name, small)
 		}
-		if over := ask[float64](t, p.ctx, `Math.max(0, ...[...document.querySelectorAll("main input, main select, main button, main img")].map(e => e.getBoundingClientRect().right)) - innerWidth`); over > 0.5 {
+		if over := ask[float64](t, p.ctx, `Math.max(0, ...[...document.querySelectorAll("main input, main select, main button, main img")].map(e => e.getBoundingClientRect().right)) - document.documentElement.clientWidth`); over > 0.5 {
 			t.Errorf("%s: a control stands %.0f points beyond the phone", name, over)
 		}
 		fits(t, p.ctx)

@@ -6,7 +6,6 @@ import (
 	"embed"
 	"encoding/hex"
 	"fmt"
-	"html"
 	"html/template"
 	"io/fs"
 	"mime"
@@ -72,15 +71,6 @@ func (s *Server) render(w http.ResponseWriter, code int, name string, data any) 
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.WriteHeader(code)
 	w.Write(b.Bytes())
-}
-
-// shows reports whether a page would show a text. A message belongs beside its
-// field; where the job has moved on and the field is not there any more, it must
-// not get lost with it.
-func shows(name string, data any, text string) bool {
-	var b bytes.Buffer
-	err := pages.ExecuteTemplate(&b, name, data)
-	return err == nil && strings.Contains(html.UnescapeString(b.String()), text)
 }
 
 func themeOf(r *http.Request) string {

@@ -396,5 +396,6 @@ func (s *Server) surveyForm(w http.ResponseWriter, r *http.Request, b *bench, v 
 		return
 	}
 	p.refuse(err)
+	p.loseNothing("survey", &p, p.Form)
 	s.render(w, codeOf(err), "survey", p)
 }

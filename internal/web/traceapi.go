@@ -6,6 +6,7 @@ import (
 	"math"
 	"net/http"
 	"strconv"
+	"strings"
 
 	"counterpoise/internal/phase/sweep"
 	"counterpoise/internal/rotor"
@@ -117,7 +118,7 @@ func (s *Server) traceAct(w http.ResponseWriter, r *http.Request, st *Station) {
 func traceView(r *http.Request, v View) (trace.View, error) {
 	out := trace.View{Convention: v.Convention, Unit: v.Scale.Unit, Detector: v.Scale.Detector}
 	if text := r.URL.Query().Get("at_rpm"); text != "" {
-		rpm, err := strconv.ParseFloat(text, 64)
+		rpm, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64)
 		if err != nil || !(rpm > 0) || !finite(rpm) {
 			return out, fieldError{"at", say("trace.at.wrong")}
 		}

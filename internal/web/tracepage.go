@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strconv"
 
+	"counterpoise/internal/blades"
 	"counterpoise/internal/phase"
 	"counterpoise/internal/phase/sweep"
 	"counterpoise/internal/rotor"
@@ -288,6 +289,9 @@ func (s *Server) traceViewOf(r *http.Request, st *Station, v View) tracePageView
 	at := 0.0
 	if tv, err := traceView(r, v); err == nil {
 		at = tv.At
+	} else {
+		p.Form.Set("at_rpm", r.URL.Query().Get("at_rpm"))
+		p.refuse(err)
 	}
 	speed, track := st.followed.results()
 	if speed != nil {
@@ -363,7 +367,13 @@ func (s *Server) tracePage(w http.ResponseWriter, r *http.Request, st *Station) 
 	if !ok {
 		return
 	}
-	s.render(w, http.StatusOK, "trace", s.traceViewOf(r, st, v))
+	p := s.traceViewOf(r, st, v)
+	if p.Wrong == "" {
+		s.render(w, http.StatusOK, "trace", p)
+		return
+	}
+	p.loseNothing("trace", &p, p.Form)
+	s.render(w, http.StatusUnprocessableEntity, "trace", p)
 }
 
 // traceForm does what a form of the page asks; it works without scripts.
@@ -383,6 +393,7 @@ func (s *Server) traceForm(w http.ResponseWriter, r *http.Request, st *Station) 
 	p := s.traceViewOf(r, st, v)
 	p.Form = r.PostForm
 	p.refuse(err)
+	p.loseNothing("trace", &p, p.Form)
 	s.render(w, codeOf(err), "trace", p)
 }
 
@@ -398,6 +409,12 @@ func traceAskOf(t *typed) (a traceAsk, err error) {
 		if *f.to, err = t.number(f.name); err != nil {
 			return a, err
 		}
+	}
+	if n != math.Trunc(n) || math.Abs(n) > math.MaxInt16 {
+		return a, fieldError{"blades", fmt.Sprintf(say("survey.blades.wrong"), blades.MinBlades, blades.MaxBlades)}
+	}
+	if turns != math.Trunc(turns) || math.Abs(turns) > math.MaxInt16 {
+		return a, fieldError{"turns", say("trace.turns.wrong")}
 	}
 	a.Blades, a.Turns = int(n), int(turns)
 	for _, f := range []struct {

@@ -147,5 +147,8 @@ var jobWords = map[string]string{
 	"job.did.closed":   "Job closed",
 	"job.did.reopened": "Job opened again",
 
-	"form.number": "%q is no number: write it like 12.5 or 12,5.",
+	"form.left":       "What you had typed is not kept, and not lost: %s.",
+	"form.left.place": "%s %s g at place %s",
+	"form.left.angle": "%s %s g at %s°",
+	"form.number":     "%q is no number: write it like 12.5 or 12,5.",
 }
