@@ -15,14 +15,12 @@ import (
 // Speeds are figures of one run to be compared with each other: ns per sample
 // and channel on one core, over data larger than the last cache.
 
-const benchSamples = 1 << 26 // in all channels together: 256 MB
-
 // benchBlocks is a record of channels at about perTurn samples a turn, 25 turns
 // a second, the speed wandering from turn to turn. A block is what a file source
 // hands out, a second, unless size says otherwise.
-func benchBlocks(channels int, perTurn float64, size int) []*acq.Block {
+func benchBlocks(channels int, perTurn float64, size, bytes int) []*acq.Block {
 	setup := &acq.Setup{Rate: 25 * perTurn, TickHz: 25 * perTurn, HasTach: true, PulsesPerTurn: 1}
-	n := benchSamples / channels
+	n := bytes / 4 / channels
 	x := make([][]float32, channels)
 	for c := range x {
 		setup.Channels = append(setup.Channels, acq.Channel{Name: fmt.Sprint(c), Quantity: rotor.Velocity, FullScale: 10})
@@ -55,15 +53,13 @@ func cpuTime() float64 {
 	return float64(u.Utime.Nano() + u.Stime.Nano())
 }
 
-// perSample runs one pass over benchSamples again and again.
-func perSample(b *testing.B, pass func()) {
-	var spent float64
+// perSample runs one pass over the blocks again and again.
+func perSample(b *testing.B, bs []*acq.Block, pass func()) {
+	total := 0.0
 	for b.Loop() {
-		from := cpuTime()
-		pass()
-		spent += cpuTime() - from
+		total += spent(bs, pass)
 	}
-	b.ReportMetric(spent/float64(b.N)/benchSamples, "cpu-ns/sample")
+	b.ReportMetric(total/float64(b.N), "cpu-ns/sample")
 }
 
 var benchSink float32
@@ -107,8 +103,8 @@ func doubleSum(x []float32) float64 {
 
 func BenchmarkSpeed(b *testing.B) {
 	b.Run("plain sum", func(b *testing.B) {
-		bs := benchBlocks(4, 1024, 0)
-		perSample(b, func() {
+		bs := benchBlocks(4, 1024, 0, beyondCache())
+		perSample(b, bs, func() {
 			for _, k := range bs {
 				for _, x := range k.Samples {
 					benchSink += plainSum(x)
@@ -117,8 +113,8 @@ func BenchmarkSpeed(b *testing.B) {
 		})
 	})
 	b.Run("plain sum in double", func(b *testing.B) {
-		bs := benchBlocks(4, 1024, 0)
-		perSample(b, func() {
+		bs := benchBlocks(4, 1024, 0, beyondCache())
+		perSample(b, bs, func() {
 			for _, k := range bs {
 				for _, x := range k.Samples {
 					benchSink += float32(doubleSum(x))
@@ -140,7 +136,11 @@ func BenchmarkSpeed(b *testing.B) {
 			name = fmt.Sprint(c.size)
 		}
 		b.Run(fmt.Sprintf("extract %d ch %v samples %d orders, blocks of %s", c.channels, c.perTurn, len(c.orders), name), func(b *testing.B) {
-			bs := benchBlocks(c.channels, c.perTurn, c.size)
+			size := beyondCache()
+			if c.perTurn < 100 {
+				size = 32 << 20 // what a turn costs is all it costs
+			}
+			bs := benchBlocks(c.channels, c.perTurn, c.size, size)
 			b.ReportAllocs()
 			x := NewExtractor(Config{Orders: c.orders, MinSpeed: 2 * math.Pi * 10, Late: 0.01})
 			turns := 0
@@ -149,7 +149,7 @@ func BenchmarkSpeed(b *testing.B) {
 				x.Add(k, count)
 			}
 			turns = 0
-			perSample(b, func() {
+			perSample(b, bs, func() {
 				x.gap()
 				for _, k := range bs {
 					x.Add(k, count)

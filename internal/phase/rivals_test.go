@@ -3,7 +3,7 @@
 package phase
 
 import (
-	"encoding/json"
+	"fmt"
 	"math"
 	"os"
 	"os/exec"
@@ -14,60 +14,45 @@ import (
 	"gonum.org/v1/gonum/dsp/fourier"
 )
 
-// The same samples through general tools: a transform per turn of 1,024 samples
-// and the amplitude and phase of its first line, or numpy's synchronous average.
-// Compare with BenchmarkSpeed in the same run.
-func BenchmarkRivals(b *testing.B) {
-	bs := benchBlocks(4, 1024, 1024)[:1024] // 4 Mi samples: the slow ones take long enough
-	const n = 1024 * 4 * 1024
-	each := func(b *testing.B, do func(x []float64)) {
-		x := make([]float64, 1024)
-		var spent float64
-		for b.Loop() {
-			from := cpuTime()
-			for _, k := range bs {
-				for _, s := range k.Samples {
-					for i, v := range s {
-						x[i] = float64(v)
-					}
-					do(x)
-				}
-			}
-			spent += cpuTime() - from
-		}
-		b.ReportMetric(spent/float64(b.N)/n, "cpu-ns/sample")
-	}
-	b.Run("go-dsp FFT", func(b *testing.B) {
-		each(b, func(x []float64) {
-			c := gofft.FFTReal(x)
-			benchSink += float32(math.Hypot(real(c[1]), imag(c[1])) + math.Atan2(imag(c[1]), real(c[1])))
-		})
-	})
-	b.Run("gonum FFT", func(b *testing.B) {
-		f, c := fourier.NewFFT(1024), make([]complex128, 513)
-		each(b, func(x []float64) {
-			f.Coefficients(c, x)
-			benchSink += float32(math.Hypot(real(c[1]), imag(c[1])) + math.Atan2(imag(c[1]), real(c[1])))
-		})
-	})
-	b.Run("numpy synchronous average", func(b *testing.B) { outside(b, "/usr/bin/python3", "-c", numpyAverage) })
-	b.Run("FFTW", func(b *testing.B) { outside(b, fftwProgram(b)) })
+// goDSP and gonumFFT are what a program does that transforms a turn of 1,024
+// samples and takes amplitude and phase of its first line.
+func goDSP(x []float64) {
+	c := gofft.FFTReal(x)
+	benchSink += float32(math.Hypot(real(c[1]), imag(c[1])) + math.Atan2(imag(c[1]), real(c[1])))
 }
 
-// outside runs a program that prints its processor time in ns per sample.
-func outside(b *testing.B, name string, args ...string) {
-	b.Helper()
-	var ns float64
-	for b.Loop() {
-		out, err := exec.Command(name, args...).Output()
-		if err != nil {
-			missing(b, "%s did not run: %v", name, err)
-		}
-		if err := json.Unmarshal(out, &ns); err != nil {
-			b.Fatal(err)
-		}
+func gonumFFT() func([]float64) {
+	f, c := fourier.NewFFT(1024), make([]complex128, 513)
+	return func(x []float64) {
+		f.Coefficients(c, x)
+		benchSink += float32(math.Hypot(real(c[1]), imag(c[1])) + math.Atan2(imag(c[1]), real(c[1])))
 	}
-	b.ReportMetric(ns, "cpu-ns/sample")
+}
+
+// outside starts a program that answers each line with its processor time in ns
+// for each sample of one more pass.
+func outside(b *testing.B, name string, args ...string) (pass func() float64) {
+	b.Helper()
+	cmd := exec.CommandContext(b.Context(), name, args...)
+	in, err := cmd.StdinPipe()
+	if err != nil {
+		b.Fatal(err)
+	}
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		b.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		missing(b, "%s did not start: %v", name, err)
+	}
+	b.Cleanup(func() { in.Close(); cmd.Wait() })
+	return func() (ns float64) {
+		fmt.Fprintln(in)
+		if _, err := fmt.Fscan(out, &ns); err != nil {
+			missing(b, "%s did not run (FFTW needs libfftw3-dev, the average python3-numpy): %v", name, err)
+		}
+		return ns
+	}
 }
 
 func missing(b *testing.B, format string, args ...any) {
@@ -81,19 +66,17 @@ func missing(b *testing.B, format string, args ...any) {
 // Turns of unequal length have to be resampled to angle before they can be
 // averaged: that is what a vectorised numpy program does.
 const numpyAverage = `
-import numpy as np, time
+import numpy as np, sys, time
 n, turn = 1<<22, 1020.7
 x = np.random.default_rng(1).standard_normal(n).astype(np.float32)
 e = np.arange(0.3, n-turn, turn)
-best = 1e9
-for k in range(3):
+for _ in sys.stdin:
     t = time.process_time()
     at = (e[:-1, None] + (e[1:]-e[:-1])[:, None]*np.arange(1024)/1024).ravel()
     y = np.interp(at, np.arange(n), x).reshape(-1, 1024)
     v = y @ np.exp(-2j*np.pi*np.arange(1024)/1024) * 2/1024
     a, p = np.abs(v), np.angle(v)
-    best = min(best, time.process_time()-t)
-print(best*1e9/n)
+    print((time.process_time()-t)*1e9/n, flush=True)
 `
 
 const fftwSource = `
@@ -109,13 +92,16 @@ int main(void) {
 	for (int i = 0; i < n; i++) x[i] = sinf(i * 0.006f);
 	fftwf_plan p = fftwf_plan_dft_r2c_1d(m, in, out, FFTW_MEASURE);
 	volatile double sink = 0;
-	clock_t t = clock();
-	for (int i = 0; i + m <= n; i += m) {
-		for (int k = 0; k < m; k++) in[k] = x[i + k];
-		fftwf_execute(p);
-		sink += hypotf(out[1][0], out[1][1]) + atan2f(out[1][1], out[1][0]);
+	while (getchar() == '\n') {
+		clock_t t = clock();
+		for (int i = 0; i + m <= n; i += m) {
+			for (int k = 0; k < m; k++) in[k] = x[i + k];
+			fftwf_execute(p);
+			sink += hypotf(out[1][0], out[1][1]) + atan2f(out[1][1], out[1][0]);
+		}
+		printf("%g\n", (double)(clock() - t) / CLOCKS_PER_SEC * 1e9 / n);
+		fflush(stdout);
 	}
-	printf("%g\n", (double)(clock() - t) / CLOCKS_PER_SEC * 1e9 / n);
 	return 0;
 }
 `
