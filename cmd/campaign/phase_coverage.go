@@ -118,6 +118,7 @@ func runPhaseCoverage(ctx context.Context, w io.Writer, args []string) error {
 	fs := flag.NewFlagSet("phase-coverage", flag.ContinueOnError)
 	trials := fs.Int("trials", 5000, "trials a row")
 	turns := fs.Int("turns", 0, "only readings of so many turns; 0 = all")
+	seed := fs.Uint64("seed", 21, "another draw of all noise")
 	if err := fs.Parse(args); err != nil {
 		return err
 	}
@@ -127,7 +128,7 @@ func runPhaseCoverage(ctx context.Context, w io.Writer, args []string) error {
 		row := phaseRow{s: rows[i].s, turns: rows[i].turns, before: rows[i].before}
 		t := &tallies[i]
 		for k := 0; k < *trials && ctx.Err() == nil; k++ {
-			rd, _, truth := row.measure(rand.New(rand.NewPCG(uint64(i*1000003+k), 21)))
+			rd, _, truth := row.measure(rand.New(rand.NewPCG(uint64(i*1000003+k), *seed)))
 			t.all++
 			if len(rd.Channels) == 0 || len(rd.Channels[0].Orders) == 0 {
 				continue
