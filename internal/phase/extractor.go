@@ -118,7 +118,7 @@ func (x *Extractor) reset(b *acq.Block) {
 	x.turn.init(x.shape)
 	x.mean, x.slope = make([]float64, channels), make([]float64, channels)
 	x.meanAt = math.NaN()
-	x.edges.clear()
+	x.edges = newQueue(b.Setup.PulsesPerTurn)
 	x.judge = newJudge(b.Setup.PulsesPerTurn, x.rate, x.cfg)
 	x.watch = watch{tach: b.Setup.HasTach, rms: make([]float64, channels)}
 }

@@ -211,3 +211,24 @@ func TestGap(t *testing.T) {
 		t.Errorf("flags %v", a.Reading().Flags)
 	}
 }
+
+// A gear or an encoder as a tach: judging begins with six turns of its teeth, all
+// of which must find room.
+func TestManyMarks(t *testing.T) {
+	v := cmplx.Rect(1, 0.4)
+	for _, teeth := range []int{60, 120, 360, 1000} {
+		marks := make([]float64, teeth)
+		for i := range marks {
+			marks[i] = (0.1 + float64(i) - 0.3*float64(min(i, 1))) / float64(teeth) // widest before the first
+		}
+		setup := oneChannel(50000)
+		setup.PulsesPerTurn = teeth
+		x, a := NewExtractor(Config{}), NewAverage(AverageConfig{})
+		extract(x, ring(setup, marks, 25, 2, v, nil), a.Add)
+		r := a.Reading()
+		want := v * cmplx.Rect(1, 2*math.Pi*marks[0])
+		if r.Turns < 40 || r.Flagged(MarkAmbiguous) || !(apart(r.Channels[0].Orders[0].Value, want) < 1e-3) || x.LostEdges() != 0 {
+			t.Errorf("%d teeth: %d turns, %d edges lost, dropped %v, %+v", teeth, r.Turns, x.LostEdges(), x.Dropped(), r.Channels)
+		}
+	}
+}

@@ -9,7 +9,7 @@ type mark struct {
 // queue holds edges in order. It is bounded: edges far ahead of their samples, as
 // of a tach that fires like noise, fill it; what finds no room is counted.
 type queue struct {
-	marks [512]mark
+	marks []mark
 	head  int // index of the oldest
 	n     int
 	last  float64 // position of the newest ever pushed; meaningful if any
@@ -17,6 +17,13 @@ type queue struct {
 	any   bool
 	lost  bool // the next edge pushed follows lost ones
 }
+
+// newQueue makes room for the turns that judging begins with, of so many marks each.
+func newQueue(pulses int) queue {
+	return queue{marks: make([]mark, max(leastQueue, (warmUp+2)*min(pulses, maxMarks)))}
+}
+
+const leastQueue = 512
 
 func (q *queue) len() int { return q.n }
 

@@ -30,7 +30,7 @@ func TestAHugeBlockLosesNoEdges(t *testing.T) {
 		}
 		huge.Samples[0] = append(huge.Samples[0], b.Samples[0]...)
 	}
-	if len(huge.Edges) < 4*len(queue{}.marks) {
+	if len(huge.Edges) < 4*leastQueue {
 		t.Fatalf("only %d edges", len(huge.Edges))
 	}
 	if one, many := count([]*acq.Block{&huge}), count(small); one != many || one < seconds*hz-3 {

@@ -14,8 +14,8 @@ type wheel struct {
 	seen    []float64
 }
 
-// maxMarks bounds the marks of a turn: four turns of them must fit the queue.
-const maxMarks = 100
+// maxMarks bounds the marks of a turn: more no source may name (package acq).
+const maxMarks = 1000
 
 func newWheel(pulses int) wheel {
 	pulses = max(1, min(pulses, maxMarks))
