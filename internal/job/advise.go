@@ -86,6 +86,11 @@ func (s State) adviseTrial(plane string) (Advice, error) {
 			q.Trip = append(q.Trip, u.Abort)
 		}
 	}
+	speed := u.Machine.Speed
+	if n := len(c.Runs); n > 0 {
+		speed = c.Runs[n-1].Speed
+	}
+	from := s.known(&q, i, speed)
 	t, err := balance.AdviseTrial(q)
 	if err != nil {
 		return Advice{}, err
@@ -94,6 +99,9 @@ func (s State) adviseTrial(plane string) (Advice, error) {
 		return Advice{}, fmt.Errorf("no trial weight can be advised for plane %q. %s", plane, texts(t.Verdicts))
 	}
 	out := Advice{Verdicts: t.Verdicts}
+	if from != "" {
+		out.Verdicts = append(out.Verdicts, balance.Verdict{Code: "known-answer", Text: from})
+	}
 	if u.TrialStays {
 		out.Weights = append(out.Weights, s.Fit.Weights...)
 	}
@@ -176,6 +184,9 @@ func (s State) adviseCorrection() (Advice, error) {
 		return Advice{}, failed
 	}
 	out := Advice{Answer: &best, Verdicts: best.Verdicts}
+	if text := s.changed(best); text != "" {
+		out.Verdicts = append(out.Verdicts, balance.Verdict{Code: "answer-changed", Text: text})
+	}
 	report := detective.Inspect(c)
 	out.Suspect = &report
 	if report.Alarm {

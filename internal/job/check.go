@@ -160,6 +160,9 @@ func (s State) checkSetup(u Setup) error {
 		}
 		names[sen.Name] = true
 	}
+	if err := u.Known.check(u); err != nil {
+		return err
+	}
 	if u.StartsPerHour < 0 || u.Trims < 0 || !(u.Abort >= 0) {
 		return errors.New("starts per hour, trims and abort level must not be negative")
 	}

@@ -94,6 +94,7 @@ type Setup struct {
 	Trims         int              `json:"trims,omitempty"`         // trims before the cause is to be sought elsewhere; 0 = 2
 	Errors        balance.Errors   `json:"errors"`                  // slips of hand that results must carry
 	Fingerprint   string           `json:"fingerprint,omitempty"`   // of board, channels and delays, so that coefficients are never mixed up
+	Known         *Known           `json:"known,omitempty"`         // what earlier jobs with an equal Print found
 	Zones         rotor.Zones      `json:"zones,omitzero"`          // severity zones of this machine; zero = a preset by power
 	Source        string           `json:"source,omitempty"`        // SOURCE word of the board at set-up, for people
 	Virtual       bool             `json:"virtual_rotor,omitempty"` // no person and no real rotor are involved

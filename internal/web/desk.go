@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"counterpoise/internal/balance"
 	"counterpoise/internal/job"
 	"counterpoise/internal/rig"
 	"counterpoise/internal/store"
@@ -25,6 +26,8 @@ type Jobs interface {
 	OpenFile(ctx context.Context, id, name string) (*os.File, store.File, error)
 	Export(ctx context.Context, id string, w io.Writer, at time.Time) (missing []string, err error)
 	Import(ctx context.Context, r io.Reader, files fs.FS) (store.Imported, error)
+	SaveCoefficients(ctx context.Context, c store.Coefficients) error
+	Prior(ctx context.Context, print balance.FingerPrint, guess float64) (p balance.Prior, ok bool, err error)
 }
 
 // desk holds the jobs that are in hand. A job is opened when somebody first

@@ -191,7 +191,7 @@ func (b *bench) carryOut(ctx context.Context, s job.State, a jobAct) error {
 			return fieldError{"note", say("job.note.missing")}
 		}
 	case "close":
-		e.Kind = job.KindClosed
+		return b.closeJob(ctx, e)
 	case "reopen":
 		e.Kind = job.KindReopened
 		if virtual {

@@ -30,6 +30,8 @@ func setupFor(st *Station, n newJob) (job.Setup, error) {
 	u := st.Setup
 	if len(u.Sensors) == 0 {
 		u = configured(st)
+	} else if u.Fingerprint == "" {
+		u.Fingerprint = configured(st).Fingerprint
 	}
 	switch {
 	case len(u.Sensors) == 0:
@@ -94,6 +96,9 @@ func (d *desk) create(ctx context.Context, st *Station, n newJob) (*bench, error
 	}
 	u, err := setupFor(st, n)
 	if err != nil {
+		return nil, err
+	}
+	if err := d.remember(ctx, &u); err != nil {
 		return nil, err
 	}
 	events := []job.Event{{Kind: job.KindOperator}, {Kind: job.KindSetup, Setup: &u}}
