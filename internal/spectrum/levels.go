@@ -26,7 +26,7 @@ type Level struct {
 // LevelsConfig says how Levels measures. The zero value takes everything since
 // Reset, from 10 Hz.
 type LevelsConfig struct {
-	Seconds float64 // time constant of a running average; 0 = all since Reset
+	Seconds float64 // time constant of a running average, and what peaks look back at least; 0 = all since Reset
 	Speed   float64 // rad/s, nominal; below 600 rpm the band begins at 2 Hz
 }
 
@@ -39,17 +39,37 @@ type Levels struct {
 }
 
 type level struct {
-	vel, acc, dis    band
-	edge             float64
-	mean             float64
-	raw, v, a        float64 // running mean squares
-	peak, dmin, dmax float64
-	offset           float64
-	sum              float64
-	settled          bool
-	skip             int     // samples until the filters have forgotten how they began
-	n                float64 // samples behind the figures
+	vel, acc, dis band
+	edge          float64
+	mean          float64  // beside offset
+	raw, v, a     float64  // running mean squares
+	ends          extremes // of the samples, less offset
+	disEnds       extremes // of the displacement
+	offset        float64  // near the mean, so that small numbers are added
+	settled       bool
+	skip          int     // samples until the filters have forgotten how they began
+	n             float64 // samples behind the figures
+	since         float64 // samples in the present stretch of ends
 }
+
+// extremes are the ends of a signal in the present stretch of time and in the one
+// before it: a knock is forgotten after one to two stretches.
+type extremes struct{ lo, hi, oldLo, oldHi float64 }
+
+func newExtremes() extremes {
+	return extremes{math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1)}
+}
+
+func (e *extremes) add(x float64) { e.lo, e.hi = math.Min(e.lo, x), math.Max(e.hi, x) }
+
+func (e *extremes) turn() {
+	lo, hi := e.lo, e.hi
+	*e = newExtremes()
+	e.oldLo, e.oldHi = lo, hi
+}
+
+func (e *extremes) low() float64  { return math.Min(e.lo, e.oldLo) }
+func (e *extremes) high() float64 { return math.Max(e.hi, e.oldHi) }
 
 // leastRate is the least sampling rate over the lower edge of the band that
 // leaves an octave of it.
@@ -62,9 +82,9 @@ func NewLevels(cfg LevelsConfig) *Levels { return &Levels{cfg: cfg} }
 func (l *Levels) Reset() {
 	for i := range l.ch {
 		c := &l.ch[i]
-		c.n = 0
-		c.raw, c.v, c.a, c.sum, c.peak = 0, 0, 0, 0, 0
-		c.dmin, c.dmax = math.Inf(1), math.Inf(-1)
+		c.n, c.since = 0, 0
+		c.mean, c.raw, c.v, c.a = 0, 0, 0, 0
+		c.ends, c.disEnds = newExtremes(), newExtremes()
 	}
 }
 
@@ -91,7 +111,7 @@ func (l *Levels) Add(b *acq.Block) {
 			continue
 		}
 		skip := min(c.skip, b.Len())
-		c.add(b.Samples[i], skip, l.forget())
+		c.add(b.Samples[i], skip, l.forget(), l.stretch())
 		c.skip -= skip
 	}
 }
@@ -101,6 +121,14 @@ func (l *Levels) forget() float64 {
 		return math.Min(1, 1/(l.cfg.Seconds*l.setup.Rate))
 	}
 	return 0
+}
+
+// stretch is after how many samples extremes begin anew; infinite where they never do.
+func (l *Levels) stretch() float64 {
+	if l.cfg.Seconds > 0 {
+		return math.Max(1, math.Round(l.cfg.Seconds*l.setup.Rate))
+	}
+	return math.Inf(1)
 }
 
 func (l *Levels) prepare(s *acq.Setup) {
@@ -135,7 +163,7 @@ func (l *Levels) settling() int {
 	return int(6 / (2 * math.Pi * l.low * edgeShare / 2) * l.setup.Rate)
 }
 
-func (c *level) add(x []float32, skip int, forget float64) {
+func (c *level) add(x []float32, skip int, forget, stretch float64) {
 	if !c.settled {
 		c.settle(x)
 	}
@@ -149,14 +177,20 @@ func (c *level) add(x []float32, skip int, forget float64) {
 		if i < skip {
 			continue
 		}
+		if c.since >= stretch {
+			c.ends.turn()
+			c.disEnds.turn()
+			c.since = 0
+		}
+		c.since++
 		c.n++
 		k := math.Max(forget, 1/c.n)
 		c.mean += (f - c.offset - c.mean) * k
 		c.raw += ((f-c.offset)*(f-c.offset) - c.raw) * k
 		c.v += (v*v - c.v) * k
 		c.a += (a*a - c.a) * k
-		c.peak = math.Max(c.peak, math.Abs(f-c.offset))
-		c.dmin, c.dmax = math.Min(c.dmin, d), math.Max(c.dmax, d)
+		c.ends.add(f - c.offset)
+		c.disEnds.add(d)
 	}
 }
 
@@ -165,12 +199,15 @@ func (c *level) settle(x []float32) {
 	for _, s := range x {
 		sum += float64(s)
 	}
-	c.offset = sum / float64(len(x))
+	mean := sum / float64(len(x))
+	if c.n == 0 { // else the figures so far are counted from it
+		c.offset = mean
+	}
 	c.settled = true
 	if c.edge > 0 {
-		c.vel.settle(c.offset)
-		c.acc.settle(c.offset)
-		c.dis.settle(c.offset)
+		c.vel.settle(mean)
+		c.acc.settle(mean)
+		c.dis.settle(mean)
 	}
 }
 
@@ -191,13 +228,13 @@ func (l *Levels) Latest() []Level {
 			continue
 		}
 		o.RMS = math.Sqrt(math.Max(0, c.raw-c.mean*c.mean))
-		o.Peak = c.peak
+		o.Peak = math.Max(c.ends.high()-c.mean, c.mean-c.ends.low())
 		if o.RMS > 0 {
 			o.Crest = o.Peak / o.RMS
 		}
 		o.Velocity, o.Acceleration, o.Displacement = math.NaN(), math.NaN(), math.NaN()
 		if c.edge > 0 {
-			o.Velocity, o.Acceleration, o.Displacement = math.Sqrt(c.v), math.Sqrt(c.a), c.dmax-c.dmin
+			o.Velocity, o.Acceleration, o.Displacement = math.Sqrt(c.v), math.Sqrt(c.a), c.disEnds.high()-c.disEnds.low()
 			hz := l.cfg.Speed / (2 * math.Pi)
 			o.NearEdge = hz > 0 && hz < 1.3*l.low && hz > l.low/2
 		}

@@ -4,6 +4,7 @@ import (
 	"math"
 	"testing"
 
+	"counterpoise/internal/acq"
 	"counterpoise/internal/rotor"
 )
 
@@ -95,6 +96,51 @@ func TestSlowMachineBeginsAtTwoHertz(t *testing.T) {
 		}
 		if got := o.Velocity * math.Sqrt2; (want == 2) != (got > 0.9) {
 			t.Errorf("%v rpm: 5 Hz reads %v", rpm, got)
+		}
+	}
+}
+
+// The peak stands on the mean of the signal, not on that of the first block, which
+// may hold a small part of a period; a gap does not move it.
+func TestPeakOfShortBlocks(t *testing.T) {
+	s := setupOf(25000, rotor.Acceleration)
+	l := NewLevels(LevelsConfig{})
+	for from := 0; from < 3*25000; from += 25 {
+		x := make([]float32, 25)
+		for i := range x {
+			x[i] = float32(9.81 + 2*math.Cos(2*math.Pi*25*float64(from+i)/25000))
+		}
+		b := &acq.Block{Setup: s, Tick: uint64(from), Samples: [][]float32{x}}
+		if from == 2*25000+250 {
+			b.Gap = acq.LostFrames
+		}
+		l.Add(b)
+	}
+	o := l.Latest()[0]
+	// not a whole number of periods: the mean is off by up to 1/(pi periods)
+	if !(math.Abs(o.Peak-2) < 0.02) || !(math.Abs(o.RMS-math.Sqrt2) < 2e-3) || !(math.Abs(o.Crest-math.Sqrt2) < 0.02) {
+		t.Errorf("peak %v, rms %v, crest %v of a sine of 2", o.Peak, o.RMS, o.Crest)
+	}
+}
+
+// In running levels a knock is forgotten after two time constants; it shows until
+// one has gone by. Levels of everything keep it.
+func TestAKnockIsForgotten(t *testing.T) {
+	wave := sine(1, 25)
+	for _, c := range []struct {
+		seconds, after float64
+		peak           float64
+	}{{2, 1, 50}, {2, 4.5, 1}, {0, 4.5, 50}} {
+		l := NewLevels(LevelsConfig{Seconds: c.seconds})
+		feed(setupOf(2560, rotor.Acceleration), 3+c.after, func(t float64) float64 {
+			if math.Abs(t-3) < 0.2/2560 {
+				return 50
+			}
+			return wave(t)
+		}, l.Add)
+		o := l.Latest()[0]
+		if !(math.Abs(o.Peak/c.peak-1) < 0.03) || (o.Crest > 2) != (c.peak > 1) {
+			t.Errorf("%v s after the knock, time constant %v s: peak %v, crest %v", c.after, c.seconds, o.Peak, o.Crest)
 		}
 	}
 }
