@@ -122,3 +122,34 @@ func TestSlopeToAnotherSpeed(t *testing.T) {
 		t.Errorf("doubt %v", se)
 	}
 }
+
+// A turn that was clipped on one channel, or held no numbers there, is left out of
+// that channel's shape alone; where the mark stands at its edge counts.
+func TestShapesLeaveBadTurnsOut(t *testing.T) {
+	setup := oneChannel(5000)
+	setup.Channels = append(setup.Channels, setup.Channels[0])
+	setup.Channels[1].FullScale = 3
+	setup.TachAngle = math.Pi / 2
+	bs := record(setup, steady(25), 3, func(_, th float64) float64 { return math.Cos(th) })
+	for _, b := range bs {
+		b.Samples[1] = append([]float32(nil), b.Samples[0]...)
+	}
+	bs[20].Samples[1][100] = float32(math.NaN())
+	bs[30].Samples[1][100] = 3
+	x, s := NewExtractor(Config{}), NewShapes(36, 0)
+	for _, b := range bs {
+		s.Add(b)
+		x.Add(b, s.Turn)
+	}
+	w := s.Latest()
+	if w[1].Turns != w[0].Turns-2 || w[0].Turns < 60 {
+		t.Fatalf("%d and %d turns", w[0].Turns, w[1].Turns)
+	}
+	for c := range w {
+		for i, v := range w[c].Shape {
+			if want := math.Cos(2*math.Pi*float64(i)/36 - math.Pi/2); !(math.Abs(v-want) < 1e-3) {
+				t.Fatalf("channel %d at %d degrees: %v, want %v", c, 10*i, v, want)
+			}
+		}
+	}
+}
