@@ -41,7 +41,8 @@ func Judge(s *Survey) (*Result, error) {
 		r.Pitch = &h
 	}
 	r.Effect = s.effect(g)
-	r.Advice = s.advise(g, r.Limits, r.blocked())
+	r.Advice = s.advise(g, r.Limits, r.blocked(), r.chasing())
+	r.Advice.Steps = r.steps()
 	r.Verdicts = r.judge()
 	return r, nil
 }
@@ -90,7 +91,18 @@ type Advice struct {
 // reach it, so that an error of reading does not bring the rotor out again.
 const aimFraction = 0.5
 
-func (s *Survey) advise(g Geometry, tol Tolerance, blocked bool) Advice {
+// which says something of each of the two figures.
+type which struct{ track, pitch bool }
+
+// chasing are the figures that are left alone for now: out by no more than the
+// reading error, beside one that is surely out. That one is put right first;
+// bending a blade for the other would chase the error of reading.
+func (r *Result) chasing() which {
+	sure := r.surelyOut()
+	return which{track: sure.pitch && !sure.track && r.trackOut(), pitch: sure.track && !sure.pitch && r.pitchOut()}
+}
+
+func (s *Survey) advise(g Geometry, tol Tolerance, blocked bool, chasing which) Advice {
 	a := Advice{TrackAllowed: s.Material != Cast && s.Material != Plastic && len(s.Cracked) == 0}
 	a.PitchAllowed = len(s.Cracked) == 0 && (s.Adjustable || a.TrackAllowed)
 	dt, _ := deviations(g.Track)
@@ -98,11 +110,11 @@ func (s *Survey) advise(g Geometry, tol Tolerance, blocked bool) Advice {
 	var mt, mp []float64
 	if !blocked {
 		w := s.weights(g)
-		if dp != nil && a.PitchAllowed && tol.PitchSpread+tol.PitchHarmonic > 0 {
+		if dp != nil && a.PitchAllowed && !chasing.pitch && tol.PitchSpread+tol.PitchHarmonic > 0 {
 			p := Fewest(dp, s.Theta(), w, Limits{Spread: tol.PitchSpread, Harmonic: tol.PitchHarmonic, Max: s.PitchMax, Step: s.Steps[1], Aim: aimFraction})
 			a.PitchPlan, mp = &p, p.Move
 		}
-		if dt != nil && a.TrackAllowed && !g.OneEdge && tol.TrackSpread+tol.TrackHarmonic > 0 {
+		if dt != nil && a.TrackAllowed && !chasing.track && !g.OneEdge && tol.TrackSpread+tol.TrackHarmonic > 0 {
 			p := Fewest(dt, s.Theta(), w, Limits{Spread: tol.TrackSpread, Harmonic: tol.TrackHarmonic, Max: s.TrackMax, Step: s.Steps[0], Aim: aimFraction})
 			a.TrackPlan, mt = &p, p.Move
 		}
@@ -114,7 +126,6 @@ func (s *Survey) advise(g Geometry, tol Tolerance, blocked bool) Advice {
 	a.Change = s.Moving(g, mt, mp)
 	a.Before = s.standing(g, nil, nil)
 	a.After = s.standing(g, mt, mp)
-	a.Steps = s.steps(g, &a)
 	return a
 }
 

@@ -22,8 +22,9 @@ type Step struct {
 
 // steps puts the work in order: pitch changes track, track changes nothing
 // else, and weights come last, because each of the others would undo them.
-func (s *Survey) steps(g Geometry, a *Advice) []Step {
-	out := []Step{s.pitchStep(g, a), s.trackStep(g, a)}
+func (r *Result) steps() []Step {
+	a := &r.Advice
+	out := []Step{r.pitchStep(), r.trackStep()}
 	switch {
 	case a.Swap != nil && a.Swap.After < 0.9*a.Swap.Before:
 		out = append(out, Step{Stage: "moment-weights", Text: fmt.Sprintf("Swap blades by moment weight: the static unbalance of the set falls from %.0f to %.0f g mm. The places are listed, blade by blade.", a.Swap.Before*1e6, a.Swap.After*1e6)})
@@ -33,7 +34,8 @@ func (s *Survey) steps(g Geometry, a *Advice) []Step {
 	return append(out, Step{Stage: "balance-weights", Text: "Only now balance with weights, for what is left."})
 }
 
-func (s *Survey) pitchStep(g Geometry, a *Advice) Step {
+func (r *Result) pitchStep() Step {
+	s, g, a := r.Survey, r.Geometry, &r.Advice
 	st := Step{Stage: "pitch"}
 	p := a.PitchPlan
 	switch {
@@ -41,6 +43,8 @@ func (s *Survey) pitchStep(g Geometry, a *Advice) Step {
 		st.Done, st.Text = true, "Pitch was not read at every blade, so it is not judged."
 	case !a.PitchAllowed:
 		st.Text = "Pitch: these blades may not be twisted. Set them at the hub if the maker provides for it, or ask the maker."
+	case r.chasing().pitch:
+		st.Text = "Pitch: out by no more than the reading error, so nothing is twisted for it now. Once track is put right, read every blade once more."
 	case p == nil:
 		st.Done, st.Text = true, "Pitch is not judged: no tolerance, or a reading is in question."
 	case p.Found && p.Count == 0:
@@ -52,12 +56,13 @@ func (s *Survey) pitchStep(g Geometry, a *Advice) Step {
 		if !s.Adjustable {
 			how = "Twist, slowly and cold, only ductile sheet metal, and after a crack check,"
 		}
-		st.Text = fmt.Sprintf("%s on %d of %d blades, then read track again: pitch changes it.", how, p.Count, s.Blades)
+		st.Text = onceMore(r.surelyOut().pitch) + fmt.Sprintf("%s on %d of %d blades, then read track again: pitch changes it.", how, p.Count, s.Blades)
 	}
 	return st
 }
 
-func (s *Survey) trackStep(g Geometry, a *Advice) Step {
+func (r *Result) trackStep() Step {
+	s, g, a := r.Survey, r.Geometry, &r.Advice
 	st := Step{Stage: "track"}
 	p := a.TrackPlan
 	switch {
@@ -67,6 +72,8 @@ func (s *Survey) trackStep(g Geometry, a *Advice) Step {
 		st.Text = "Track: these blades must not be bent. Shim or replace the blade, or ask the maker."
 	case g.OneEdge:
 		st.Text = "Read the other edge too before a blade is bent."
+	case r.chasing().track:
+		st.Text = "Track: out by no more than the reading error, so nothing is bent for it now. Once pitch is put right, read every blade once more."
 	case p == nil:
 		st.Done, st.Text = true, "Track is not judged: no tolerance, or a reading is in question."
 	case p.Found && p.Count == 0:
@@ -74,7 +81,15 @@ func (s *Survey) trackStep(g Geometry, a *Advice) Step {
 	case !p.Found:
 		st.Text = "Track cannot be brought inside its tolerance by the moves that are allowed: replace the worst blade, or allow larger moves."
 	default:
-		st.Text = fmt.Sprintf("Bend %d of %d blades, each near its root and in small steps: only ductile sheet metal, and after a crack check before and after. Read all blades again.", p.Count, s.Blades)
+		st.Text = onceMore(r.surelyOut().track) + fmt.Sprintf("Bend %d of %d blades, each near its root and in small steps: only ductile sheet metal, and after a crack check before and after. Read all blades again.", p.Count, s.Blades)
 	}
 	return st
+}
+
+// onceMore comes before moves that the reading error alone may ask for.
+func onceMore(sure bool) string {
+	if sure {
+		return ""
+	}
+	return "Read every blade once more first: it may be the reading error alone. If it stays so: "
 }

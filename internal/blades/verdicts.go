@@ -24,6 +24,9 @@ func (r *Result) judge() []Verdict {
 const (
 	VerdictTrackOut = "track-out"
 	VerdictPitchOut = "pitch-out"
+
+	VerdictTrackDoubtful = "track-doubtful" // out by no more than the reading error, beside a pitch that is surely out
+	VerdictPitchDoubtful = "pitch-doubtful" // the other way round
 )
 
 func say(code, format string, args ...any) []Verdict {
@@ -64,7 +67,9 @@ func (r *Result) onTrack() []Verdict {
 	figures := fmt.Sprintf("spread %.1f mm (allowed %.1f), first harmonic %.1f +-%.1f blade-mm (allowed %.1f)",
 		h.Spread/mm, tol.TrackSpread/mm, sum/mm, Radius95(h.Cov)/mm, tol.TrackHarmonic/mm)
 	switch {
-	case over(h.Spread, tol.TrackSpread) || over(sum, tol.TrackHarmonic):
+	case r.chasing().track:
+		return say(VerdictTrackDoubtful, "Track may be out: %s. That is no more than the reading error may do, so no blade is bent for it now: put pitch right, then read every blade once more.", figures)
+	case r.trackOut():
 		v := say(VerdictTrackOut, "Track is out: %s. No single weight can cure the couple this makes; %s.%s", figures, r.planned(r.Advice.TrackPlan, r.Advice.TrackAllowed, "straighten"), doubt(h, tol.TrackSpread, tol.TrackHarmonic))
 		return append(v, r.cutOff(r.Advice.TrackPlan, "track")...)
 	case over(sum+Radius95(h.Cov), tol.TrackHarmonic):
@@ -82,7 +87,9 @@ func (r *Result) onPitch() []Verdict {
 	figures := fmt.Sprintf("spread %.1f deg (allowed %.1f), first harmonic %.1f +-%.1f blade-degrees (allowed %.1f)",
 		h.Spread/degree, tol.PitchSpread/degree, sum/degree, Radius95(h.Cov)/degree, tol.PitchHarmonic/degree)
 	switch {
-	case over(h.Spread, tol.PitchSpread) || over(sum, tol.PitchHarmonic):
+	case r.chasing().pitch:
+		return say(VerdictPitchDoubtful, "Pitch may be out: %s. That is no more than the reading error may do, so no blade is twisted for it now: put track right, then read every blade once more.", figures)
+	case r.pitchOut():
 		v := say(VerdictPitchOut, "Pitch is out: %s. A weight can hide it at one duty only; %s, before track.%s", figures, r.planned(r.Advice.PitchPlan, r.Advice.PitchAllowed, "set"), doubt(h, tol.PitchSpread, tol.PitchHarmonic))
 		return append(v, r.cutOff(r.Advice.PitchPlan, "pitch")...)
 	case over(sum+Radius95(h.Cov), tol.PitchHarmonic):
@@ -94,8 +101,22 @@ func (r *Result) onPitch() []Verdict {
 // SurelyOut reports whether track or pitch is outside its tolerance by more
 // than the reading error: bending a blade on less would chase that error.
 func (r *Result) SurelyOut() bool {
+	sure := r.surelyOut()
+	return sure.track || sure.pitch
+}
+
+func (r *Result) surelyOut() which {
 	out := func(h *Harmonic, spread, harmonic float64) bool { return h != nil && h.surelyOver(spread, harmonic) }
-	return out(r.Track, r.Limits.TrackSpread, r.Limits.TrackHarmonic) || out(r.Pitch, r.Limits.PitchSpread, r.Limits.PitchHarmonic)
+	return which{track: out(r.Track, r.Limits.TrackSpread, r.Limits.TrackHarmonic), pitch: out(r.Pitch, r.Limits.PitchSpread, r.Limits.PitchHarmonic)}
+}
+
+// trackOut reports whether track as read is outside its tolerance, surely or not.
+func (r *Result) trackOut() bool {
+	return r.Track != nil && (over(r.Track.Spread, r.Limits.TrackSpread) || over(cmplx.Abs(r.Track.Sum), r.Limits.TrackHarmonic))
+}
+
+func (r *Result) pitchOut() bool {
+	return r.Pitch != nil && (over(r.Pitch.Spread, r.Limits.PitchSpread) || over(cmplx.Abs(r.Pitch.Sum), r.Limits.PitchHarmonic))
 }
 
 // surelyOver takes 95 % of what the readings leave open off both figures; the

@@ -90,6 +90,7 @@ type ReplyMove struct {
 type ReplyPlan struct {
 	Track *ReplySearch `json:"track"`
 	Pitch *ReplySearch `json:"pitch"`
+	Sure  bool         `json:"sure"` // the blades are out by more than the reading error
 }
 
 // ReplySearch is the outcome of one search for the fewest blades.
@@ -374,7 +375,7 @@ func moves(r *blades.Result, a *Reply) {
 		}
 		a.Moves = append(a.Moves, out)
 	}
-	a.Plan = ReplyPlan{searched(r.Advice.TrackPlan), searched(r.Advice.PitchPlan)}
+	a.Plan = ReplyPlan{searched(r.Advice.TrackPlan), searched(r.Advice.PitchPlan), r.SurelyOut()}
 	a.Before, a.After = standing(r.Advice.Before), standing(r.Advice.After)
 	if s := r.Advice.Swap; s != nil {
 		a.Swap = &ReplySwap{s.Place, s.Before * 1e6, s.After * 1e6, s.Exact}
