@@ -61,6 +61,22 @@ func Open(source string, o Options) (Source, error) {
 	return openLive(w, o)
 }
 
+// OpenGiven opens a recording whose bytes are at hand: name tells what it is and
+// stands in errors, options are what follows the ? of a SOURCE word. No file of
+// that name is looked for. The source owns in and closes it, also on an error.
+func OpenGiven(name, options string, in io.ReadSeekCloser, o Options) (Source, error) {
+	w, err := parseWord("file:" + escape(name) + "?" + options)
+	if err == nil {
+		var s Source
+		s, err = openStream(w, o, stream{Reader: in, Closer: in, rewind: func() error { _, err := in.Seek(0, io.SeekStart); return err }})
+		if err == nil {
+			return s, nil
+		}
+	}
+	in.Close()
+	return nil, err
+}
+
 func openFile(w *word, o Options) (Source, error) {
 	f, err := os.Open(w.path)
 	if err != nil {

@@ -88,12 +88,15 @@ func uploads(r *http.Request) bool {
 const uploadPatience = 2 * time.Minute
 
 // bodyLimit is the most that a request may carry: more than a form only where
-// files are sent to a job, and an exported job where jobs are taken in.
+// files are sent to a job, a recording is sent to be read, and an exported job
+// where jobs are taken in.
 func bodyLimit(r *http.Request) int64 {
 	at := strings.HasPrefix(r.URL.Path, "/stations/") && r.Method == http.MethodPost && uploads(r)
 	switch parts := strings.Split(strings.Trim(r.URL.Path, "/"), "/"); {
 	case at && strings.HasSuffix(r.URL.Path, "/jobs/import"):
 		return maxImport
+	case at && len(parts) == 3 && parts[2] == "trace":
+		return maxRecording + maxBody
 	case at && len(parts) == 4 && parts[2] == "jobs":
 		return maxUpload + maxBody
 	}

@@ -11,7 +11,7 @@ import (
 )
 
 // byHand are the fields that hold what a person has typed and nobody else knows.
-var byHand = regexp.MustCompile(`^(note|level|leading|trailing|pitch|one_mass|one_moment|place|motor|belt|sensor|radius|tip|hub|chord|mass|clearance|cracked|d\d+\.to|w\d+\.mass)$`)
+var byHand = regexp.MustCompile(`^(note|level|leading|trailing|pitch|one_mass|one_moment|place|motor|options|file_channel|belt|sensor|radius|tip|hub|chord|mass|clearance|cracked|d\d+\.to|w\d+\.mass)$`)
 
 // loseNothing looks at the page that a refused form leads to. A message belongs
 // beside its field, and what was typed into its field; where the job has moved

@@ -66,6 +66,8 @@ type traceAsk struct {
 	Against   bool     `json:"against_rotation"` // the numbers count up against rotation
 	Upstream  bool     `json:"grows_upstream"`   // the sensor's reading does
 	Job       string   `json:"job"`              // whose survey at standstill stands beside it
+
+	given acq.Source // a recording that was sent along; whoever follows it closes it
 }
 
 // traceCautions must be ticked before a real machine is followed: somebody will
@@ -152,11 +154,15 @@ func (s *Server) traceDo(ctx context.Context, st *Station, a traceAsk, v View) e
 	t := trace.New(c)
 	from, self, work := "live", false, func(ctx context.Context) error { return f.Follow(ctx, t) }
 	if a.Recording {
-		if st.Recording == nil {
+		open := st.Recording
+		if a.given != nil {
+			open = func() (acq.Source, error) { return a.given, nil }
+		}
+		if open == nil {
 			return errors.New(say("trace.norecording"))
 		}
 		from, work = "recording", func(ctx context.Context) error {
-			src, err := st.Recording()
+			src, err := open()
 			if err != nil {
 				return err
 			}

@@ -382,9 +382,18 @@ func (s *Server) traceForm(w http.ResponseWriter, r *http.Request, st *Station) 
 	if !ok || !s.form(w, r) {
 		return
 	}
+	if r.MultipartForm != nil {
+		defer r.MultipartForm.RemoveAll()
+	}
 	a, err := traceAskOf(&typed{Form: r.PostForm})
+	if err == nil && r.PostForm.Get("from") == "file" {
+		err = a.take(r)
+	}
 	if err == nil {
 		err = s.traceDo(r.Context(), st, a, v)
+	}
+	if err != nil && a.given != nil {
+		a.given.Close()
 	}
 	if err == nil {
 		http.Redirect(w, r, tracePath(st), http.StatusSeeOther)

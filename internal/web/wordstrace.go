@@ -19,6 +19,14 @@ var traceWords = map[string]string{
 	"trace.norecording": "This station is live and has no recording: leave it out, and follow what comes now.",
 	"trace.noanswer":    "There is no result yet: follow a run-up, a coast-down or the blades first.",
 
+	"trace.file":         "From a recording instead",
+	"trace.file.text":    "A recording of this machine, up to 128 MB: a take, WAV, CSV or raw samples. It is read and not kept. Nothing is switched.",
+	"trace.file.name":    "Recording",
+	"trace.file.options": "What it does not say itself, as rate=25000&tach=tacho",
+	"trace.file.channel": "Channel of the distance sensor in the recording, if another",
+	"trace.file.go":      "Read this recording",
+	"trace.file.none":    "Choose the file of the recording first.",
+
 	"trace.waiting":     "Waiting for the first whole turns. Let it run up now if it stands.",
 	"trace.steady":      "It runs steadily for %.0f s so far. Leave it alone until it is %.0f s.",
 	"trace.switch":      "Long enough. Switch it off now, and keep away until it stands: this ends by itself then.",
