@@ -2,6 +2,7 @@ package job
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -36,7 +37,8 @@ func (s State) Witness(shape int, fanZ float64) Witness {
 	for i := range c.Sensors {
 		c.Sensors[i].Tolerance = tol[i]
 	}
-	w.Evidence.Sensors, w.Evidence.Unit, w.Evidence.PerUnit = len(c.Sensors), "mm/s rms", rotor.RMS.OfPeak()*1e3
+	u, d := s.said()
+	w.Evidence.Sensors, w.Evidence.Unit, w.Evidence.PerUnit = len(c.Sensors), fmt.Sprintf("%s %s", u.Name, d), d.OfPeak()*u.PerSI
 	at := slices.IndexFunc(c.Runs, func(r balance.Run) bool { return r.State == shapeName(shape) })
 	if at >= 0 {
 		w.Now = s.vectorsNow(c)
@@ -317,8 +319,9 @@ func (s State) foretold(w Witness) []blades.Change {
 	return r.Survey.Moving(r.Geometry, track, pitch).Predict(w.Answers)
 }
 
-// Beside hands what the job knows to the room of surveys, in mm/s rms. Where
-// the answer to a couple is not known yet, why says what it takes.
+// Beside hands what the job knows to the room of surveys, in the unit of the
+// state's sentences (mm/s rms where nobody was told otherwise). Where the answer
+// to a couple is not known yet, why says what it takes.
 func (w Witness) Beside(u *Setup) (b surveyfile.Beside, why error) {
 	b.Evidence = w.Evidence
 	for _, sen := range u.Sensors {
@@ -327,7 +330,7 @@ func (w Witness) Beside(u *Setup) (b surveyfile.Beside, why error) {
 	if w.Answers == nil {
 		return b, errFewPlanes
 	}
-	f := rotor.RMS.OfPeak() * 1e3
+	f := w.Evidence.PerUnit
 	for i, a := range w.Answers {
 		b.Answers = append(b.Answers, a.Times(f))
 		if w.Now != nil {

@@ -170,10 +170,11 @@ func (p *person) survey() {
 	for {
 		next := ask[string](t, ctx, `document.querySelector("#h-now").innerText`)
 		if !strings.HasPrefix(next, "Turn blade") {
-			if moved++; p.leaveBent || moved > 2 || !ask[bool](t, ctx, `!!document.querySelector('button[value="moved"]')`) {
+			if moved++; p.leaveBent || moved > 2 || !ask[bool](t, ctx, `!!document.querySelector('button.big[value="moved"]')`) {
 				break
 			}
-			p.press(`button[value="moved"]`) // straightened as advised, and read again
+			p.meet("a survey that finds bent blades")
+			p.press(`button.big[value="moved"]`) // straightened as advised, and read again
 			continue
 		}
 		if p.crashAt != "" && strings.Contains(next, p.crashAt) {
@@ -189,7 +190,17 @@ func (p *person) survey() {
 			p.meet("a survey goes on")
 		}
 		shown := ask[[]string](t, ctx, `[...document.querySelectorAll(".ruler strong")].map(e => e.innerText.match(/[-0-9.]+/)[0])`)
-		p.blades = append(p.blades, ask[string](t, ctx, `document.querySelector('[name="blade"]').value`))
+		if strings.Contains(p.text(), "was moved") {
+			p.meet("a survey reads what was moved")
+		}
+		if strings.Contains(next, "in question") {
+			p.meet("a survey questions")
+		}
+		blade := ask[string](t, ctx, `document.querySelector('[name="blade"]').value`)
+		if text := p.text(); slices.Contains(p.blades, blade) && !strings.Contains(text, "Blade "+blade+" was moved") && !strings.Contains(text, "in question") {
+			t.Errorf("blade %s is asked for again without a reason:\n%s", blade, text)
+		}
+		p.blades = append(p.blades, blade)
 		do(t, ctx, chromedp.SendKeys(css(`[name="leading"]`), shown[0]), chromedp.SendKeys(css(`[name="trailing"]`), shown[1]))
 		p.press(`.reading-now button.big`)
 	}
@@ -313,7 +324,7 @@ func TestTwoBrowsers(t *testing.T) {
 	bob.url = ada.url
 	bob.window()
 	bob.look()
-	if text := bob.text(); !strings.Contains(text, "Ada operates this job") || strings.Contains(text, say("job.look.yes")) {
+	if text := bob.text(); !strings.Contains(text, "Ada operates this job") || ask[bool](t, other, `!!document.querySelector("#step .act")`) {
 		t.Errorf("the onlooker is not told who operates, or may press what is not his:\n%s", text)
 	}
 	staleTab(t, ada)

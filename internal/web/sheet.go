@@ -81,20 +81,30 @@ type kept struct {
 }
 
 // begunSheet is the newest sheet of the job, finished or not; before the first
-// it is filled from what is known of the machine. event holds it, 0 = none.
+// it is filled from what is known of the machine. event holds it, 0 = none. What
+// was read of a blade that was moved since is left out: it says nothing now.
 func (b *bench) begunSheet(ctx context.Context) (sh sheet, event int, err error) {
 	events, err := b.job.Events(ctx)
 	if err != nil {
 		return sh, 0, err
 	}
 	undone := b.job.State().Undone
+	var moved []int
 	for i := len(events) - 1; i >= 0; i-- {
-		if e := events[i]; len(e.Survey) > 0 && !slices.Contains(undone, e.Number) {
+		e := events[i]
+		if slices.Contains(undone, e.Number) {
+			continue
+		}
+		for _, m := range e.Moves {
+			moved = append(moved, m.Blade)
+		}
+		if len(e.Survey) > 0 {
 			var k kept
 			if err := json.Unmarshal(e.Survey, &k); err != nil {
 				return sh, 0, fmt.Errorf("the survey in event %d cannot be read: %w", e.Number, err)
 			}
 			k.sheet.Anticlockwise = k.Anti
+			k.Readings = slices.DeleteFunc(k.Readings, func(v visit) bool { return slices.Contains(moved, v.Blade) })
 			if k.Blades == 0 {
 				break
 			}

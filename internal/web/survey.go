@@ -9,9 +9,12 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
+	"strings"
 
 	"counterpoise/internal/blades"
 	"counterpoise/internal/blades/surveyfile"
+	"counterpoise/internal/job"
+	"counterpoise/internal/rotor"
 )
 
 type surveyView struct {
@@ -30,6 +33,8 @@ type surveyView struct {
 	Places   string // why the places that were read are not used
 	Visits   []visitRow
 	Ruler    *[2]float64 // what the virtual ruler shows
+	Scale    Scale       // of what the moves do to the 1x
+	Moved    []int       // blades that were moved and are not read yet as they are now
 }
 
 type visitRow struct {
@@ -61,10 +66,36 @@ func (s *Server) surveyView(r *http.Request, b *bench, v View) (surveyView, erro
 	if p.Stating = !p.Begun || r.FormValue("state") == "1"; p.Stating {
 		return p, p.draw()
 	}
-	now := b.job.State().Surveyed
-	p.Kept = now != nil && now.Event == event
-	return p, p.judge(b)
+	st := b.job.State()
+	p.Kept = st.Surveyed != nil && st.Surveyed.Event == event && st.Surveyed.Shape == st.Shape
+	if err = p.judge(b, v); err == nil {
+		p.Moved = movedUnread(st, p.Sheet)
+	}
+	return p, err
 }
+
+// movedUnread are the blades that were moved since the newest kept survey and
+// have not been read again, in order.
+func movedUnread(st job.State, sh sheet) (out []int) {
+	if len(sh.Readings) == 0 { // all are read anew, whatever was moved
+		return nil
+	}
+	for _, x := range st.Straightened {
+		if st.Surveyed != nil && x.Event < st.Surveyed.Event {
+			continue
+		}
+		for _, m := range x.Moves {
+			if sh.visits(m.Blade) == 0 && !slices.Contains(out, m.Blade) {
+				out = append(out, m.Blade)
+			}
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// MovedHere says that the blade to read now was moved since it was read.
+func (p surveyView) MovedHere() bool { return slices.Contains(p.Moved, p.Guide.Next) }
 
 // draw shows which way round the rotor is stated to stand, with blade 1 at the
 // pointer.
@@ -87,7 +118,8 @@ func (p *surveyView) draw() error {
 }
 
 // judge works out which blade comes next and what the readings say.
-func (p *surveyView) judge(b *bench) error {
+func (p *surveyView) judge(b *bench, v View) error {
+	p.Scale = v.velocity()
 	f, err := p.Sheet.file()
 	if err != nil {
 		return err
@@ -104,7 +136,7 @@ func (p *surveyView) judge(b *bench) error {
 		p.Places = fmt.Sprintf(say("survey.places.some"), n, p.Sheet.Blades)
 	}
 	if len(p.Sheet.Readings) > 0 {
-		st := b.job.State()
+		st := v.said(b.job.State())
 		beside, why := st.Witness(st.Shape, p.Sheet.FanZ*1e-3).Beside(st.Setup)
 		if p.Reply, err = f.AnswerBeside(&beside); err != nil {
 			p.Unjudged = err.Error()
@@ -155,22 +187,61 @@ func (p surveyView) Blade() int {
 	return at
 }
 
-// Asked are the readings in question; that a blade is still to be read is none.
-func (p surveyView) Asked() (out []surveyfile.ReplyQuestion) {
+// asked are the readings of a blade in question, and why.
+type asked struct {
+	Blade int
+	Texts []string
+}
+
+// Asked are the blades whose readings are in question; that one is still to be
+// read is none.
+func (p surveyView) Asked() (out []asked) {
 	if p.Reply == nil {
 		return nil
 	}
-	return slices.DeleteFunc(slices.Clone(p.Reply.Questions), func(q surveyfile.ReplyQuestion) bool { return q.Code == "blade-missing" })
+	for _, q := range p.Reply.Questions {
+		if q.Code == "blade-missing" {
+			continue
+		}
+		i := slices.IndexFunc(out, func(a asked) bool { return a.Blade == q.Blade })
+		if i < 0 {
+			i, out = len(out), append(out, asked{Blade: q.Blade})
+		}
+		out[i].Texts = append(out[i].Texts, q.Text)
+	}
+	return out
 }
 
 // AskedHere are the questions on the blade that is to be read again.
-func (p surveyView) AskedHere() (out []string) {
-	for _, q := range p.Asked() {
-		if q.Blade == p.Guide.Next {
-			out = append(out, q.Text)
+func (p surveyView) AskedHere() []string {
+	for _, a := range p.Asked() {
+		if a.Blade == p.Guide.Next {
+			return a.Texts
 		}
 	}
-	return out
+	return nil
+}
+
+// stands is the button that says that a blade's readings stand.
+type stands struct {
+	Page  surveyView
+	Blade int
+}
+
+// Stands is that button for a blade.
+func (p surveyView) Stands(blade int) stands { return stands{p, blade} }
+
+// AskedElse are the questions on other blades.
+func (p surveyView) AskedElse() []asked {
+	return slices.DeleteFunc(p.Asked(), func(a asked) bool { return a.Blade == p.Guide.Next })
+}
+
+// Level writes an amplitude at 1x, which is in the unit of Scale.
+func (p surveyView) Level(x float64) string {
+	if p.Scale.ID == "in/s" {
+		return strconv.FormatFloat(x, 'f', 4, 64)
+	}
+	return strconv.FormatFloat(x, 'f', 2, 64)
 }
 
 // Findings are the verdicts that are no questions, which stand elsewhere.
@@ -223,6 +294,40 @@ func (p surveyView) AntiTyped() bool {
 func (p surveyView) Proven() bool {
 	ok := func(s *surveyfile.ReplySearch) bool { return s == nil || s.Proven }
 	return ok(p.Reply.Plan.Track) && ok(p.Reply.Plan.Pitch)
+}
+
+// Now is the one thing to do now, which must be seen at arm's length.
+func (p surveyView) Now() string {
+	switch {
+	case !p.Result():
+		return p.Guide.Text
+	case p.Again():
+		return say("survey.next.again")
+	case len(p.Reply.Moves) > 0:
+		var names []string
+		for _, m := range p.Reply.Moves {
+			names = append(names, strconv.Itoa(m.Blade))
+		}
+		return fmt.Sprintf(say("survey.next.move"), strings.Join(names, ", "))
+	case !p.InOrder():
+		return say("survey.next.none")
+	case p.Kept:
+		return say("survey.next.job")
+	}
+	return say("survey.next.keep")
+}
+
+// Again says that every blade is to be read once more before one is moved.
+func (p surveyView) Again() bool {
+	return p.Result() && len(p.Reply.Moves) > 0 && !p.Reply.Plan.Sure
+}
+
+// InOrder says that no blade is cracked and nothing is out of its tolerance as
+// it was read.
+func (p surveyView) InOrder() bool {
+	return len(p.Sheet.Cracked) == 0 && !slices.ContainsFunc(p.Reply.Verdicts, func(v surveyfile.ReplyVerdict) bool {
+		return slices.Contains([]string{blades.VerdictTrackOut, blades.VerdictPitchOut}, v.Code)
+	})
 }
 
 // Result says that every blade was read, so that something can be said.
@@ -362,6 +467,7 @@ func (s *Server) surveyDrawing(w http.ResponseWriter, r *http.Request, b *bench,
 // surveyGuide is the survey for programs: what is read, what comes next, and
 // the judgement so far.
 func (s *Server) surveyGuide(w http.ResponseWriter, r *http.Request, b *bench, v View) {
+	v.Scale = scale("mm/s", rotor.RMS) // the keys of the judgement have one unit, whoever asks
 	p, err := s.surveyView(r, b, v)
 	if err != nil {
 		s.fail(w, r, codeOf(err), err.Error())

@@ -243,3 +243,23 @@ func TestRarerReadings(t *testing.T) {
 		t.Error("a word among the cracked blades is taken")
 	}
 }
+
+// A reading in question that is read again stays beside the new one where the
+// two agree within reading error, and is struck out where they do not.
+func TestReadAgain(t *testing.T) {
+	at := func(blade int, le, te float64) visit { return visit{Blade: blade, Leading: &le, Trailing: &te} }
+	for _, c := range []struct {
+		name  string
+		again visit
+		want  int
+	}{
+		{"the same", at(2, 88.4, 121.8), 3},
+		{"another leading edge", at(2, 83.4, 122), 2},
+		{"another trailing edge", at(2, 88.2, 117), 2},
+		{"one edge alone", visit{Blade: 2, Leading: new(88.2)}, 2},
+	} {
+		if got := instead([]visit{at(1, 83.4, 117), at(2, 88.2, 122), c.again}); len(got) != c.want || got[0].Blade != 1 || got[len(got)-1] != c.again {
+			t.Errorf("%s: %d readings are left, want %d", c.name, len(got), c.want)
+		}
+	}
+}

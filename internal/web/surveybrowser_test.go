@@ -201,7 +201,7 @@ func TestSurveyPageFromFewBladesToMany(t *testing.T) {
 			looked("middle")
 			p.read(n/2+1, n)
 			p.open()
-			for _, q := range ask[[]string](t, p.ctx, `[...document.querySelectorAll('.questions [name="blade"]')].map(e => e.value)`) {
+			for _, q := range ask[[]string](t, p.ctx, `[...document.querySelectorAll('.stands [name="blade"]')].map(e => e.value)`) {
 				p.post("do", "confirm", "blade", q) // two bent blades stand out, and stand
 			}
 			p.open()

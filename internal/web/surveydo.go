@@ -48,8 +48,7 @@ func (s *Server) surveyDo(r *http.Request, b *bench) (to string, err error) {
 		}
 	case "read":
 		if err = t.visit(&sh); err == nil && t.Form.Get("instead") == "yes" {
-			last := len(sh.Readings) - 1
-			sh.Readings = append(slices.DeleteFunc(slices.Clone(sh.Readings[:last]), func(v visit) bool { return v.Blade == sh.Readings[last].Blade }), sh.Readings[last])
+			sh.Readings = instead(sh.Readings)
 		}
 	case "strike":
 		n, bad := strconv.Atoi(t.Form.Get("visit"))
@@ -80,6 +79,20 @@ func (s *Server) surveyDo(r *http.Request, b *bench) (to string, err error) {
 	return to, b.keep(r.Context(), a, sh, done)
 }
 
+// instead puts the newest reading in the place of what was read of its blade
+// before. What it agrees with stays beside it: two readings of a bent blade that
+// say the same answer the question whether it was read rightly.
+func instead(list []visit) []visit {
+	last := list[len(list)-1]
+	near := func(a, b *float64) bool {
+		return a != nil && b != nil && math.Abs(*a-*b) <= 3*blades.AssumedDepthSD*1e3
+	}
+	out := slices.DeleteFunc(slices.Clone(list[:len(list)-1]), func(v visit) bool {
+		return v.Blade == last.Blade && !(near(v.Leading, last.Leading) && near(v.Trailing, last.Trailing))
+	})
+	return append(out, last)
+}
+
 // cautionedSurvey demands the cautions before the first hand on a blade.
 func (b *bench) cautionedSurvey(a jobAct) error {
 	s := b.job.State()
@@ -105,8 +118,8 @@ func allCautions() (codes []string) {
 }
 
 // moved records that the advised moves were made, and makes them on the virtual
-// fan. The survey they follow is kept first, and the blades that moved are to
-// be read again.
+// fan. The survey they follow is kept first; begunSheet then asks for the blades
+// that moved again.
 func (b *bench) moved(ctx context.Context, a jobAct, sh sheet, noCracks bool) error {
 	s := b.job.State()
 	virtual := s.Setup.Virtual && b.st.Fan != nil
@@ -139,11 +152,7 @@ func (b *bench) moved(ctx context.Context, a jobAct, sh sheet, noCracks bool) er
 	if _, err := b.job.Append(ctx, job.Event{Kind: job.KindStraightened, At: b.desk.now(), By: a.By, Moves: moves}); err != nil {
 		return b.unbend(virtual, moves, err)
 	}
-	sh.Readings = slices.DeleteFunc(sh.Readings, func(v visit) bool {
-		return slices.ContainsFunc(moves, func(m job.BladeMove) bool { return m.Blade == v.Blade })
-	})
-	a.Seen = 0
-	return b.keep(ctx, a, sh, false)
+	return nil
 }
 
 func bends(moves []surveyfile.ReplyMove) bool {
