@@ -118,6 +118,7 @@ func (t *coastTally) all(ctx context.Context, trials int, ip float64, turn bool)
 		t.damp.add(p.damp)
 		t.slope.add(p.slope)
 		t.refused, t.missed, t.judged, t.wrong, t.unsure = t.refused+p.refused, t.missed+p.missed, t.judged+p.judged, t.wrong+p.wrong, t.unsure+p.unsure
+		t.moving += p.moving
 	}
 	return nil
 }
@@ -126,6 +127,7 @@ func (t *coastTally) all(ctx context.Context, trials int, ip float64, turn bool)
 type coastTally struct {
 	freq, damp, slope     figureTally
 	refused, missed       int
+	moving                int // said to have resonances that move with the speed
 	judged, wrong, unsure int
 }
 
@@ -203,6 +205,9 @@ func (t *coastTally) one(seed uint64, ip float64, turn bool) error {
 		t.refused++
 		return nil
 	}
+	if f.Moving {
+		t.moving++
+	}
 	t.modes(fan, f)
 	place := f.At(0, run)
 	got, gsd := place.DegPerPercent()
@@ -261,7 +266,7 @@ func (t *coastTally) report(w io.Writer, name string) {
 		}
 		fmt.Fprintln(w)
 	}
-	fmt.Fprintf(w, "  refused %d, strongest mode not a true one %d, verdict on the speed: undecided %d, wrong %d of %d\n", t.refused, t.missed, t.unsure, t.wrong, t.judged)
+	fmt.Fprintf(w, "  refused %d, strongest mode not a true one %d, said to move with the speed %d; verdict on the speed: undecided %d, wrong %d of %d\n", t.refused, t.missed, t.moving, t.unsure, t.wrong, t.judged)
 }
 
 // settled is a fan at its settled speed.

@@ -26,16 +26,23 @@ type Fit struct {
 	Points    int     // used
 	Misfit    float64 // rms of what the modes leave, over the rms of the vectors, worst channel
 	Carried   bool    // the sweep was so fast that the envelope was carried through time
+	Moving    bool    // the vectors betray resonances that move with the speed
 	Notes     []string
 
-	poles       []pole
-	rival       []pole // one mode more, which the vectors did not demand: what it would change is part of the uncertainty
-	rivalShares [][]complex128
-	ref         float64
-	index       []int            // of the channels in the Sweep
-	shares      [][]complex128   // [channel][mode or outside term]
-	spread      *spread          // nil = the errors are not known
-	steady      []rotor.Quantity // in which each channel is fitted
+	poles  []pole
+	shares [][]complex128   // [channel][mode or outside term]
+	rivals []rival          // models that are not kept: what they would change is part of the uncertainty
+	spread *spread          // nil = the errors are not known
+	steady []rotor.Quantity // in which each channel is fitted
+	index  []int            // of the channels in the Sweep
+	ref    float64
+}
+
+// rival is a model beside the one that is kept: with one mode more, which the
+// vectors did not demand, or with modes that move with the speed.
+type rival struct {
+	poles  []pole
+	shares [][]complex128
 }
 
 const (
@@ -76,15 +83,11 @@ func (s *Sweep) Fit(channels ...int) (*Fit, error) {
 	if !ok {
 		return nil, fmt.Errorf("the vectors of this sweep fit no resonance: look at the channels, and record from standstill to full speed")
 	}
-	moving := p.moving(f.poles, sol, f.Low, f.High)
 	p.reweigh(sol)
 	if f.poles, sol, ok = p.refine(f.poles, low, high); !ok {
 		return nil, fmt.Errorf("the fit of this sweep did not settle: record it again, slower if the drive allows")
 	}
-	f.finish(p, sol, moving)
-	if moving {
-		f.Notes = append(f.Notes, "The resonances move with the speed, as those of a heavy wheel do, which a fit of resonances that stand still follows only nearly: the stated errors are doubled.")
-	}
+	f.finish(p, sol)
 	return f, nil
 }
 
@@ -170,33 +173,61 @@ func (f *Fit) choose(p *problem) (sol solved, ok bool) {
 		next, s, fine := p.refine(append(slices.Clone(f.poles), pl), f.Low, f.High)
 		excess := sol.cost - float64(2*len(p.points)*len(p.channels))
 		if k > 0 && fine && !atBound(next) {
-			f.rival, f.rivalShares = next, s.shares
+			f.rivals = []rival{{next, s.shares}}
 		}
 		if k > 0 && atBound(next) || !fine || k > 0 && !(sol.cost-s.cost > math.Max(params+chance*math.Sqrt(2*params), betterShare*excess)) {
 			break
 		}
-		f.poles, sol, f.rival = next, s, nil
+		if k > 0 && p.explained(f.poles, f.Low, f.High, s.cost) {
+			break
+		}
+		f.poles, sol, f.rivals = next, s, nil
 		d = p.design(f.poles)
 	}
 	return sol, len(f.poles) > 0
 }
 
-// moving reports whether natural frequencies that move with the speed, as the
+// moving looks whether natural frequencies that move with the speed, as the
 // gyroscopic moment of a wheel moves them, explain the vectors by more than
-// chance better. Such a fit is not kept: what it lets go of damping is worth more
-// than what it wins. But the errors of the plain fit are larger then than their
-// scatter says.
-func (p *problem) moving(poles []pole, sol solved, low, high float64) bool {
-	q := *p
-	q.drift = true
-	_, s, ok := q.refine(slices.Clone(poles), low, high)
-	more := float64(len(poles))
-	return ok && sol.cost-s.cost > more+chance*math.Sqrt(2*more)
+// chance better. That fit is no better answer: a mode that drifts by d for each
+// unit of speed is as wide as one of damping zeta/(1-d) that stands still, so it
+// gives away most of what is known of the damping (campaign speed-coast). But by
+// how much it differs is part of the uncertainty then.
+func (f *Fit) moving(p *problem, sol solved) {
+	poles, s, ok := p.drifted(f.poles, f.Low, f.High)
+	more, channels := float64(len(poles)), len(p.channels)
+	rest := s.cost / math.Max(1, float64(2*len(p.points)*channels-len(poles)*(3+2*channels)))
+	if !ok || !(sol.cost-s.cost > rest*(more+chance*math.Sqrt(2*more))) {
+		return
+	}
+	f.Moving = true
+	f.rivals = append(f.rivals, rival{poles, s.shares})
+	for i, pl := range poles {
+		m := &f.Modes[i]
+		m.SpeedSD, m.DampingSD = math.Hypot(m.SpeedSD, pl.omega-m.Speed), math.Hypot(m.DampingSD, pl.zeta-m.Damping)
+	}
+	f.Notes = append(f.Notes, "The resonances move with the speed, as those of a heavy wheel do, which a fit of resonances that stand still follows only nearly: what that may change is part of the stated errors.")
 }
 
-// movingWiden is by how much errors are widened then: in trials on gyroscopic
-// rotors (campaign speed-coast) they were 1.9 to 2.7 times what the scatter said.
-const movingWiden = 2
+// explained reports whether modes that move with the speed leave no more than a
+// further mode would: such a mode is none, however much it explains.
+func (p *problem) explained(poles []pole, low, high, cost float64) bool {
+	_, s, ok := p.drifted(poles, low, high)
+	return ok && s.cost <= cost
+}
+
+// drifted moves the poles to the least sum of squares while they may drift.
+func (p *problem) drifted(poles []pole, low, high float64) ([]pole, solved, bool) {
+	q := *p
+	q.drift = true
+	return q.refine(slices.Clone(poles), low, high)
+}
+
+// unseenDrift is the standard deviation of the drift that a mode may have without
+// its showing; the damping is unsure by the same share, in the virtual fans as by
+// the formula above. Our choice: where the rotor has a fifth of the moment of
+// inertia that the whole body has across the shaft, drifts are a few hundredths.
+const unseenDrift = 0.03
 
 // atBound tells a mode that is none: as sharp or as blunt as is tried at all.
 func atBound(poles []pole) bool {
@@ -238,7 +269,7 @@ func (p *problem) reweigh(s solved) {
 }
 
 // finish orders the modes and works out what is known of them.
-func (f *Fit) finish(p *problem, sol solved, moving bool) {
+func (f *Fit) finish(p *problem, sol solved) {
 	order := make([]int, len(f.poles))
 	for i := range order {
 		order[i] = i
@@ -253,19 +284,18 @@ func (f *Fit) finish(p *problem, sol solved, moving bool) {
 		sol = s
 	}
 	f.shares = sol.shares
-	if f.covariance(p, sol); f.spread != nil && moving {
-		f.spread.widen = movingWiden
-	}
+	f.covariance(p, sol)
 	for i, pl := range f.poles {
 		m := Mode{Speed: pl.omega, Damping: pl.zeta, SpeedSD: math.Inf(1), DampingSD: math.Inf(1),
 			Inside: pl.omega > f.Low && pl.omega < f.High}
 		if f.spread != nil {
 			speed, _ := f.spread.of([]float64{1}, []int{2 * i})
 			damping, _ := f.spread.of([]float64{1}, []int{2*i + 1})
-			m.SpeedSD, m.DampingSD = pl.omega*speed, pl.zeta*damping
+			m.SpeedSD, m.DampingSD = pl.omega*speed, pl.zeta*math.Hypot(damping, unseenDrift)
 		}
 		f.Modes = append(f.Modes, m)
 	}
+	f.moving(p, sol)
 	for c := range p.channels {
 		var left, all float64
 		for i, r := range sol.resid[c] {

@@ -121,8 +121,8 @@ func (f *Fit) At(channel int, omega float64) Place {
 	ph, bound := f.spread.of(part(dr, im), where)
 	vv, ee, pp := v1*v1+v2*v2, e*e, ph*ph
 	p.PhaseBound = bound
-	if f.rival != nil {
-		v, r := f.rate(channel, omega, f.rival, f.rivalShares[channel])
+	for _, o := range f.rivals {
+		v, r := f.rate(channel, omega, o.poles, o.shares[channel])
 		v, r = v-p.Value, r-rate
 		vv += real(v)*real(v) + imag(v)*imag(v)
 		ee += real(r) * real(r)

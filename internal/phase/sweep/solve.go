@@ -23,14 +23,6 @@ type problem struct {
 	drift    bool             // natural frequencies may move with the speed
 }
 
-// perPole are the parameters of a pole that are moved.
-func (p *problem) perPole() int {
-	if p.drift {
-		return 3
-	}
-	return 2
-}
-
 // outsideTerms of every channel: the modes above and below.
 const outsideTerms = 2
 
@@ -200,7 +192,11 @@ func (p *problem) refine(poles []pole, low, high float64) ([]pole, solved, bool)
 	if !ok {
 		return poles, s, false
 	}
-	each := p.perPole()
+	s.cost += drifting(poles)
+	each := 2
+	if p.drift {
+		each = 3
+	}
 	n := each * len(poles)
 	lambda := 1e-2
 	for range 40 {
@@ -213,6 +209,12 @@ func (p *problem) refine(poles []pole, low, high float64) ([]pole, solved, bool)
 			jac[j] = difference(t.resid, s.resid, 1e-5)
 		}
 		h, g := normal(jac, s.resid)
+		for i := range poles {
+			if p.drift {
+				h[3*i+2][3*i+2] += 1 / (usualDrift * usualDrift)
+				g[3*i+2] -= poles[i].drift / (usualDrift * usualDrift)
+			}
+		}
 		improved := false
 		for range 8 {
 			step, ok := damped(h, g, lambda)
@@ -230,7 +232,8 @@ func (p *problem) refine(poles []pole, low, high float64) ([]pole, solved, bool)
 			}
 			if inside {
 				nd := p.design(next)
-				if t, ok := p.linear(nd); ok && t.cost < s.cost {
+				t, ok := p.linear(nd)
+				if t.cost += drifting(next); ok && t.cost < s.cost {
 					gain := (s.cost - t.cost) / s.cost
 					poles, d, s, lambda, improved = next, nd, t, math.Max(1e-9, lambda/5), true
 					if gain < 1e-9 {
@@ -246,6 +249,19 @@ func (p *problem) refine(poles []pole, low, high float64) ([]pole, solved, bool)
 		}
 	}
 	return poles, s, true
+}
+
+// usualDrift is the standard deviation of what modes drift by before anything is
+// measured, a few times unseenDrift: without it the drift, which few turns tell,
+// takes up noise that hangs together from turn to turn. Our choice.
+const usualDrift = 0.1
+
+// drifting is what drifts cost beside the rests; nothing where none is tried.
+func drifting(poles []pole) (cost float64) {
+	for _, p := range poles {
+		cost += p.drift * p.drift / (usualDrift * usualDrift)
+	}
+	return cost
 }
 
 // moved changes ln w (which 0), ln zeta (1) or the drift (2) by d.

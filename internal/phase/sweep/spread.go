@@ -9,8 +9,8 @@ import (
 	"counterpoise/internal/phase"
 )
 
-// spread is what is known of the errors of a fit's parameters: ln w, ln zeta (and
-// the drift) of every pole, then of each channel's shares.
+// spread is what is known of the errors of a fit's parameters: ln w and ln zeta
+// of every pole, then of each channel's shares.
 type spread struct {
 	size  int
 	cov   *mat.SymDense
@@ -18,7 +18,6 @@ type spread struct {
 	inv   *mat.SymDense // inverse of the normal matrix
 	rows  [][]row       // [point][channel]
 	lag   int
-	widen float64 // 1, or more where the model follows only nearly
 }
 
 // row are the derivatives of one channel at one point by its parameters, over its noise.
@@ -35,7 +34,7 @@ type row struct {
 // White, J. of Econometrics 29, 1985; from memory).
 func (f *Fit) covariance(p *problem, sol solved) {
 	k, m := p.sizes(f.poles)
-	s := &spread{size: k + len(p.channels)*m, widen: 1}
+	s := &spread{size: k + len(p.channels)*m}
 	n := len(p.points)
 	s.rows = p.rowsOf(f.poles, sol)
 	h := mat.NewSymDense(s.size, nil)
@@ -86,18 +85,17 @@ const mostLeverage = 0.7
 
 // sizes are the numbers of real parameters: of all poles, and of a channel's shares.
 func (p *problem) sizes(poles []pole) (k, m int) {
-	return p.perPole() * len(poles), 2 * (len(poles) + outsideTerms)
+	return 2 * len(poles), 2 * (len(poles) + outsideTerms)
 }
 
 // rowsOf are the derivatives at every point.
 func (p *problem) rowsOf(poles []pole, sol solved) [][]row {
 	k, m := p.sizes(poles)
-	each := p.perPole()
 	d := p.design(poles)
 	moves := make([]design, k)
 	const by = 1e-5
 	for j := range moves {
-		moves[j] = p.with(d, j/each, moved(poles[j/each], j%each, by))
+		moves[j] = p.with(d, j/2, moved(poles[j/2], j%2, by))
 	}
 	out := make([][]row, len(p.points))
 	for i := range out {
@@ -207,7 +205,7 @@ func (s *spread) of(g []float64, at []int) (sd, bound float64) {
 	}
 	bound = math.Sqrt(math.Max(0, mat.Inner(full, s.white, full)))
 	sd = math.Sqrt(math.Max(0, mat.Inner(full, s.cov, full)))
-	return s.widen * sd * phase.TLimit(0.95, s.freedom(full)) / phase.TLimit(0.95, 0), bound
+	return sd * phase.TLimit(0.95, s.freedom(full)) / phase.TLimit(0.95, 0), bound
 }
 
 // freedom are the degrees of freedom of the variance of a quantity: as many
