@@ -28,7 +28,7 @@ type Tone struct {
 type AverageConfig struct {
 	Turns      int    // newest turns that make a reading; 0 = all since Reset or the last standstill
 	Method     Method // empty = Taper, and Joint where a neighbour is near
-	Neighbours []Tone // removed by Joint where they are within half an order
+	Neighbours []Tone // removed by Joint where they are within a quarter of an order
 	// Slopes say how order 1 of every channel follows the speed where that is
 	// known, from a coast-down for instance; those with Speed 0, and those beyond
 	// the end, are fitted to the turns.
@@ -70,6 +70,10 @@ func (a *Average) Reset() {
 	a.before.forget()
 	a.joined = joint{}
 }
+
+// Beside names the neighbours from now on instead of those named before: a fan
+// beside this one does not keep its speed.
+func (a *Average) Beside(tones []Tone) { a.cfg.Neighbours = append([]Tone(nil), tones...) }
 
 // Turns is how many turns the next reading will use.
 func (a *Average) Turns() int { return a.n }
@@ -144,10 +148,36 @@ func (a *Average) summary() Reading {
 	if a.n > 1 {
 		r.SpeedSD = math.Sqrt(sq / float64(a.n-1))
 	}
+	r.Wander = math.Min(r.SpeedSD, a.wander(r.SpeedSD))
 	for d := range r.Dropped {
 		r.Dropped[d] = int(last.dropped[d] - a.base[d])
 	}
 	return r
+}
+
+// wanderTurns is a group of turns whose mean speed hardly holds the unevenness of
+// the tach, which lengthens one turn by what it takes from the next.
+const wanderTurns = 16
+
+// wander is the standard deviation of the speed of groups of turns; few where there
+// are not three groups.
+func (a *Average) wander(few float64) float64 {
+	groups := a.n / wanderTurns
+	if groups < 3 {
+		return few
+	}
+	var mean, sq float64
+	for g := range groups {
+		seconds := 0.0
+		for i := range wanderTurns {
+			seconds += a.at(g*wanderTurns + i).Seconds
+		}
+		speed := 2 * math.Pi * wanderTurns / seconds
+		d := speed - mean
+		mean += d / float64(g+1)
+		sq += d * (speed - mean)
+	}
+	return math.Sqrt(sq / float64(groups-1))
 }
 
 func (a *Average) channel(c int) ChannelReading {

@@ -100,3 +100,26 @@ func TestAddAllocatesNothing(t *testing.T) {
 		t.Errorf("%d turns", a.Turns())
 	}
 }
+
+// An uneven tach scatters the speed of turns, not the rotor's; a rotor that wanders
+// scatters both.
+func TestWander(t *testing.T) {
+	for _, c := range []struct{ jitter, wander, lo, hi float64 }{{0.5e-3, 0, 0, 1e-3}, {0, 0.005, 3e-3, 4e-3}, {0.5e-3, 0.005, 3e-3, 4e-3}} {
+		r := rng(7)
+		turns := func(t float64) float64 { // speed 25 Hz (1 + wander sin), a period of 8 s
+			return 25*t - 25*c.wander*4/math.Pi*(math.Cos(2*math.Pi*t/8)-1)
+		}
+		setup := oneChannel(2000)
+		x := make([]float32, 16*2000)
+		var edges []float64
+		for _, e := range crossings(turns, 16) {
+			edges = append(edges, (e+c.jitter*r.NormFloat64())*2000)
+		}
+		a := NewAverage(AverageConfig{})
+		extract(NewExtractor(Config{}), blocks(setup, [][]float32{x}, edges, 256), a.Add)
+		rd := a.Reading()
+		if w := rd.Wander / rd.Speed; !(w >= c.lo && w <= c.hi) || c.jitter > 0 && !(rd.SpeedSD > 0.01*rd.Speed) {
+			t.Errorf("jitter %v s, wander %v: %.2g of the speed, turns %.2g", c.jitter, c.wander, w, rd.SpeedSD/rd.Speed)
+		}
+	}
+}

@@ -42,15 +42,19 @@ type Reading struct {
 	Channels []ChannelReading
 	Speed    float64 // rad/s, mean, on the board's clock
 	SpeedSD  float64 // rad/s, scatter of the turns' speeds
-	Turns    int     // accepted and used
-	Seen     int     `json:",omitempty"` // turns whose scatter is in the stated error: those used and, where remembered, those before
-	Dropped  [NumDrops]int
-	Start    float64 // s of board time
-	Seconds  float64 // from the first to the last turn used
-	Method   string  // "equal", "taper" or "joint"
-	Why      string  // the reason for the method, one sentence
-	Normal   string  `json:",omitempty"` // what bringing the turns to one speed did, one sentence; empty where nothing was done
-	Flags    []Flag
+	// Wander is the scatter of the mean speeds of groups of turns, rad/s: how far the
+	// speed itself moved. SpeedSD also holds what the tach's own unevenness makes of
+	// single turns. Equal to SpeedSD where there are too few turns.
+	Wander  float64 `json:",omitempty"`
+	Turns   int     // accepted and used
+	Seen    int     `json:",omitempty"` // turns whose scatter is in the stated error: those used and, where remembered, those before
+	Dropped [NumDrops]int
+	Start   float64 // s of board time
+	Seconds float64 // from the first to the last turn used
+	Method  string  // "equal", "taper" or "joint"
+	Why     string  // the reason for the method, one sentence
+	Normal  string  `json:",omitempty"` // what bringing the turns to one speed did, one sentence; empty where nothing was done
+	Flags   []Flag
 }
 
 // Trusted reports whether no fatal flag stands.

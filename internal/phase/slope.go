@@ -268,6 +268,15 @@ func normalWords(r *Reading) string {
 		how = "as given"
 	}
 	rate := worst.Slope.Rate
-	return fmt.Sprintf("The speed scattered by %.2g %%, so the turns were brought to %.1f rpm. Most was done to channel %q at order %d: it changes by %.1f %% and %.2f deg per %% of speed (+- %.1f %%, %s), which moved it by %.2g %% with a doubt of %.2g %% and left %.0f %% of the turns' scatter.",
-		100*r.SpeedSD/r.Speed, rotor.RPM(r.Speed), name, order, real(rate), imag(rate)*0.01*180/math.Pi, worst.Slope.Error, how, 100*worst.Moved, 100*worst.Doubt, 100*worst.Less)
+	return fmt.Sprintf("The speed scattered by %.2g %%, so the turns were brought to %.1f rpm. Most was done to channel %q at order %d: it changes by %.1f %% and %.2f deg per %% of speed (+- %.1f %%, %s), which %s and left %.0f %% of the turns' scatter.",
+		100*r.SpeedSD/r.Speed, rotor.RPM(r.Speed), name, order, real(rate), imag(rate)*0.01*180/math.Pi, worst.Slope.Error, how, worst.moved(), 100*worst.Less)
+}
+
+// moved says by how much. Where turns count alike their mean speed is the
+// reading's, and nothing moves.
+func (n *Normal) moved() string {
+	if n.Moved < 1e-6 && n.Doubt < 1e-6 {
+		return "did not move it"
+	}
+	return fmt.Sprintf("moved it by %.2g %% with a doubt of %.2g %%", 100*n.Moved, 100*n.Doubt)
 }
