@@ -1,6 +1,7 @@
 package spectrum
 
 import (
+	"fmt"
 	"math"
 
 	"gonum.org/v1/gonum/dsp/fourier"
@@ -18,6 +19,18 @@ const (
 	Exponential             // the newest Averages blocks, older ones fading
 	PeakHold                // the largest ever seen on each line
 )
+
+func (m Mode) String() string { return [...]string{"linear", "exponential", "peak-hold"}[m] }
+
+// ParseMode understands what String says.
+func ParseMode(s string) (Mode, error) {
+	for _, m := range []Mode{Linear, Exponential, PeakHold} {
+		if s == m.String() {
+			return m, nil
+		}
+	}
+	return 0, fmt.Errorf("averaging %q is none of linear, exponential and peak-hold", s)
+}
 
 // Config says what spectrum to make. The zero value is 1,600 lines, Hann,
 // two thirds overlap, linear averaging without an end.

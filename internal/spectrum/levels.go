@@ -75,6 +75,10 @@ func (e *extremes) high() float64 { return math.Max(e.hi, e.oldHi) }
 // leaves an octave of it.
 const leastRate = 6
 
+// Slow reports whether a machine that runs at speed (rad/s) is measured from 2 Hz
+// instead of 10 Hz on; false where the speed is not known.
+func Slow(speed float64) bool { return speed > 0 && rotor.RPM(speed) < slowRPM }
+
 // NewLevels makes a Levels.
 func NewLevels(cfg LevelsConfig) *Levels { return &Levels{cfg: cfg} }
 
@@ -134,7 +138,7 @@ func (l *Levels) stretch() float64 {
 func (l *Levels) prepare(s *acq.Setup) {
 	l.setup = s
 	l.low = lowEdge
-	if l.cfg.Speed > 0 && rotor.RPM(l.cfg.Speed) < slowRPM {
+	if Slow(l.cfg.Speed) {
 		l.low = slowEdge
 	}
 	l.ch = make([]level, len(s.Channels))

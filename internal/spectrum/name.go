@@ -23,6 +23,7 @@ type Context struct {
 	Blades int     // of the fan
 	LineHz float64 // nominal, 50 or 60; 0 = not known, both are tried
 	Poles  int     // of the motor; 0 = unknown
+	Motor  int     // which of the shafts it drives directly: 0 is the fan's
 	BeltHz float64 // passing frequency of a belt; 0 = none
 }
 
@@ -42,8 +43,8 @@ const (
 	mostOrders   = 10
 	mostPasses   = 3
 	mostSlips    = 2
-	linesApart   = 4.0   // lines between two tones of unlike size that a Hann window tells apart
 	lineMayStray = 0.01  // of a peak from the nominal line frequency or a multiple, to be taken for it
+	supplyPeaks  = 30    // among which the line frequency is looked for
 	gridHolds    = 0.001 // standard deviation of a grid around its nominal frequency, as a share (from memory)
 )
 
@@ -126,13 +127,16 @@ func (c Context) electric(line, err float64, estimated, maybe bool) (cs []candid
 		k := float64(n)
 		cs = append(cs, candidate{Line, names[n], k * line, k * err, how, maybe})
 	}
-	if c.Poles >= 2 && len(c.Shafts) > 0 && c.Shafts[0].Hz > 0 {
-		speed := c.Shafts[0].Hz
+	if c.Poles >= 2 && c.Motor >= 0 && c.Motor < len(c.Shafts) && c.Shafts[c.Motor].Hz > 0 {
+		speed, of := c.Shafts[c.Motor].Hz, ""
+		if c.Motor > 0 {
+			of = " of " + c.Shafts[c.Motor].Name
+		}
 		pass := 2*line - float64(c.Poles)*speed // poles x slip frequency
 		if pass > 0 && pass < 0.2*speed && estimated {
 			for k := -mostSlips; k <= mostSlips; k++ {
 				if k != 0 {
-					cs = append(cs, candidate{Sideband, fmt.Sprintf("1x %+d pole-pass", k), speed + float64(k)*pass, float64(c.Poles) * err,
+					cs = append(cs, candidate{Sideband, fmt.Sprintf("1x%s %+d pole-pass", of, k), speed + float64(k)*pass, float64(c.Poles) * err,
 						fmt.Sprintf("%d poles times the slip of %.3g Hz beside 1x", c.Poles, pass/float64(c.Poles)), false})
 				}
 			}
@@ -146,6 +150,18 @@ func (c Context) electric(line, err float64, estimated, maybe bool) (cs []candid
 // is none; hz is then the nominal value, 0 where that is not known either.
 func (s Spectrum) EstimateLine(peaks []Peak, c Context) (hz, err float64, estimated bool) {
 	return s.estimateLine(peaks, c.LineHz, c.turning())
+}
+
+// SupplyIn is the line frequency that the spectra of several channels show best;
+// ok is false where none shows it.
+func SupplyIn(spectra []Spectrum, c Context) (hz, err float64, ok bool) {
+	err = math.Inf(1)
+	for _, s := range spectra {
+		if h, e, seen := s.EstimateLine(s.Peaks(supplyPeaks), c); seen && e < err {
+			hz, err, ok = h, e, true
+		}
+	}
+	return hz, err, ok
 }
 
 func (s Spectrum) estimateLine(peaks []Peak, nominal float64, turning []candidate) (hz, err float64, estimated bool) {
@@ -177,10 +193,14 @@ func (s Spectrum) estimateLine(peaks []Peak, nominal float64, turning []candidat
 	return hz, err, estimated
 }
 
+// apart is how far from each other in Hz two tones of unlike size stand that the
+// spectrum tells apart: two half widths of what its window makes of a tone.
+func (s Spectrum) apart() float64 { return 2 * float64(len(s.Window.cosines())) * s.Step }
+
 // explained reports whether something that turns may be behind a peak.
 func (s Spectrum) explained(p Peak, turning []candidate) bool {
 	for _, t := range turning {
-		if math.Abs(p.Hz-t.hz) < linesApart*s.Step+3*t.err {
+		if math.Abs(p.Hz-t.hz) < s.apart()+3*t.err {
 			return true
 		}
 	}
@@ -223,7 +243,7 @@ func (s Spectrum) rivals(p *Peak, fits, cs []candidate) (out []candidate) {
 		return nil
 	}
 	for _, c := range cs {
-		if c != fits[0] && math.Abs(c.hz-fits[0].hz) < linesApart*s.Step+3*c.err && math.Abs(c.hz-p.Hz) < linesApart*s.Step+3*c.err {
+		if c != fits[0] && math.Abs(c.hz-fits[0].hz) < s.apart()+3*c.err && math.Abs(c.hz-p.Hz) < s.apart()+3*c.err {
 			out = append(out, c)
 		}
 	}
@@ -234,10 +254,13 @@ func (s Spectrum) refuse(p *Peak, cs []candidate) {
 	var names []string
 	apart := math.Inf(1)
 	var vague *candidate
+	doubt := 0.0
 	for i, c := range cs {
 		names = append(names, fmt.Sprintf("%s at %.5g Hz", c.name, c.hz))
 		if i > 0 {
-			apart = math.Min(apart, math.Abs(c.hz-cs[0].hz))
+			if a := math.Abs(c.hz - cs[0].hz); a < apart {
+				apart, doubt = a, 3*c.err
+			}
 			if 3*c.err > math.Abs(c.hz-cs[0].hz) {
 				vague = &cs[i]
 			}
@@ -248,10 +271,13 @@ func (s Spectrum) refuse(p *Peak, cs []candidate) {
 		p.Evidence = fmt.Sprintf("%s fall together: nothing in the spectrum tells them apart", strings.Join(names, " and "))
 		return
 	}
-	if vague != nil && apart > linesApart*s.Step {
+	if vague != nil && apart > s.apart() {
 		p.Evidence = fmt.Sprintf("%s are %.3g Hz apart, but %s is known to no better than %.2g Hz: say more exactly where it is", strings.Join(names, " and "), apart, vague.name, 3*vague.err)
 		return
 	}
-	p.Seconds = linesApart / apart
+	if apart > s.apart() { // the block is long enough but for the doubt where they stand
+		apart -= doubt
+	}
+	p.Seconds = s.apart() / s.Step / apart
 	p.Evidence = fmt.Sprintf("%s are %.3g Hz apart: a block of %.2g s tells them, this one is %.2g s", strings.Join(names, " and "), apart, p.Seconds, 1/s.Step)
 }

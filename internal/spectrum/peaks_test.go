@@ -158,3 +158,32 @@ func TestVagueBelt(t *testing.T) {
 		}
 	}
 }
+
+// The block that would tell two candidates apart is never shorter than the one that
+// did not, also where the speed is not well known; a flat-top window needs more.
+func TestSecondsAskedForAreMoreThanThereAre(t *testing.T) {
+	for _, w := range []Window{Hann, FlatTop} {
+		for _, doubt := range []float64{1e-3, 0.02, 0.05, 0.07} {
+			for _, lines := range []int{400, 800, 1600, 3200, 6400} {
+				a := New(Config{Lines: lines, MaxHz: 500, Window: w})
+				feed(setupOf(1280, rotor.Velocity), 2.56*float64(lines)/1280+3, func(t float64) float64 {
+					return math.Cos(2*math.Pi*100*t) + 0.3*math.Cos(2*math.Pi*24.67*t)
+				}, a.Add)
+				s := a.Latest()[0]
+				ps := s.Peaks(5)
+				s.NameAll(ps, Context{Shafts: []Shaft{{Name: "fan", Hz: 24.67, Error: doubt}}, LineHz: 50})
+				for _, p := range ps {
+					if p.Seconds != 0 && !(p.Seconds > 1/s.Step) {
+						t.Errorf("%v, %d lines, speed known to %v Hz: %s", w, lines, doubt, p.Evidence)
+					}
+				}
+				if p := ps[0]; w == Hann && lines == 6400 && doubt < 0.01 && p.Kind != Line {
+					t.Errorf("a block of %.3g s does not name %+v", 1/s.Step, p)
+				}
+				if p := ps[0]; w == FlatTop && lines == 1600 && p.Kind == Line {
+					t.Errorf("a flat-top of %.3g s names %+v", 1/s.Step, p)
+				}
+			}
+		}
+	}
+}

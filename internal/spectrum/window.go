@@ -1,6 +1,9 @@
 package spectrum
 
-import "math"
+import (
+	"fmt"
+	"math"
+)
 
 // Window weighs the samples of a block.
 type Window uint8
@@ -12,6 +15,16 @@ const (
 )
 
 func (w Window) String() string { return [...]string{"hann", "flat-top"}[w] }
+
+// ParseWindow understands what String says.
+func ParseWindow(s string) (Window, error) {
+	for _, w := range []Window{Hann, FlatTop} {
+		if s == w.String() {
+			return w, nil
+		}
+	}
+	return 0, fmt.Errorf("window %q is none of hann and flat-top", s)
+}
 
 // cosines are the terms a0 - a1 cos + a2 cos 2 ...; the flat top is the
 // five-term one of D'Antona and Ferrero, Digital Signal Processing for
