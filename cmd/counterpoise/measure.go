@@ -31,8 +31,14 @@ type measurement struct {
 	spectrum     bool
 	json, follow bool
 	blades       int
+	poles        int
 	lineHz       float64
 	speed        speedTask
+	look         spectrum.Config
+	weights      phase.Method
+	beside       []phase.Tone
+	supply       bool // once and twice the line frequency are beside, too
+	shape        int  // points of the averaged turn; 0 = none
 }
 
 const (
@@ -78,8 +84,14 @@ func measureOptions(e env, args []string) (m measurement, source string, err err
 	quantity := o.String("quantity", "", "acceleration, velocity or displacement (velocity for an acceleration channel)")
 	o.IntVar(&m.blades, "blades", 0, "blades of the fan, to name blade pass in the spectrum")
 	o.Float64Var(&m.lineHz, "line", 0, "nominal line frequency in Hz, 50 or 60, to name it in the spectrum")
+	o.IntVar(&m.poles, "poles", 0, "poles of the motor, to name slip sidebands in the spectrum")
+	o.IntVar(&m.shape, "shape", 0, "with --json: the averaged turn of every channel, on so many angles from the mark")
 	m.speed.options(o)
+	finish := m.viewOptions(o)
 	rest, err := o.parse(args)
+	if err == nil {
+		err = finish()
+	}
 	if err != nil {
 		return m, "", err
 	}
@@ -127,6 +139,8 @@ type bench struct {
 	spectra  *spectrum.Averager
 	coarse   *spectrum.Averager // for records too short for spectra
 	levels   *spectrum.Levels
+	slow     *spectrum.Levels // for a rotor slower than the band of levels is made for
+	shapes   *phase.Shapes    // nil where nobody asked
 	setup    *acq.Setup
 	edges    uint64
 	started  bool
@@ -141,10 +155,15 @@ func (m *measurement) run(ctx context.Context, e env, src acq.Source) error {
 	if m.follow {
 		window = followTurns
 	}
-	b.average = phase.NewAverage(phase.AverageConfig{Turns: window})
-	b.spectra = spectrum.New(spectrum.Config{Mode: b.mode(), MaxHz: spectrumHz})
-	b.coarse = spectrum.New(spectrum.Config{Mode: b.mode(), MaxHz: spectrumHz, Lines: 400})
+	b.average = phase.NewAverage(phase.AverageConfig{Turns: window, Method: m.weights})
+	coarse := m.look
+	coarse.Lines = 400
+	b.spectra, b.coarse = spectrum.New(m.look), spectrum.New(coarse)
 	b.levels = spectrum.NewLevels(spectrum.LevelsConfig{})
+	b.slow = spectrum.NewLevels(spectrum.LevelsConfig{Speed: rotor.RadPerSecond(1)})
+	if m.shape > 0 {
+		b.shapes = phase.NewShapes(m.shape, window)
+	}
 	for {
 		block, err := src.Next(ctx)
 		if errors.Is(err, io.EOF) || errors.Is(err, context.Canceled) && b.started {
@@ -173,13 +192,6 @@ func (m *measurement) run(ctx context.Context, e env, src acq.Source) error {
 	return b.report(e.stdout)
 }
 
-func (b *bench) mode() spectrum.Mode {
-	if b.m.follow {
-		return spectrum.Exponential
-	}
-	return spectrum.Linear
-}
-
 // add measures the wanted part of a block and reports whether the end is
 // reached.
 func (b *bench) add(block *acq.Block) (done bool) {
@@ -204,13 +216,24 @@ func (b *bench) add(block *acq.Block) (done bool) {
 	}
 	block = part(block, from, to)
 	b.edges += uint64(len(block.Edges))
-	b.turns.Add(block, b.average.Add)
-	if b.m.spectrum {
+	if b.shapes != nil {
+		b.shapes.Add(block)
+	}
+	b.turns.Add(block, b.turn)
+	if b.m.spectrum || b.m.supply {
 		b.spectra.Add(block)
 		b.coarse.Add(block)
 	}
 	b.levels.Add(block)
+	b.slow.Add(block)
 	return done
+}
+
+func (b *bench) turn(t *phase.Turn) {
+	b.average.Add(t)
+	if b.shapes != nil {
+		b.shapes.Turn(t)
+	}
 }
 
 // part is the block from sample from to sample to; the block itself where that

@@ -44,6 +44,7 @@ type measuredChannel struct {
 	Refused  string            `json:"refused,omitempty"` // why it gives no orders while others do
 	Orders   []measuredOrder   `json:"orders"`
 	Spectrum *measuredSpectrum `json:"spectrum,omitempty"`
+	Shape    *measuredShape    `json:"shape,omitempty"`
 }
 
 type measuredOrder struct {
@@ -59,6 +60,7 @@ type measuredOrder struct {
 type measuredSpectrum struct {
 	StepHz  float64        `json:"step_hz"`
 	Window  string         `json:"window"`
+	Average string         `json:"averaging"`
 	Blocks  int            `json:"blocks"`
 	Seconds float64        `json:"seconds"`
 	Lines   []float64      `json:"lines"` // line i stands at i x step_hz
@@ -103,7 +105,12 @@ func (m *measurement) shown(q rotor.Quantity) (rotor.Unit, rotor.Detector) {
 func (b *bench) answer() measured {
 	out := measured{Schema: 1, Convention: b.m.convention, Seconds: math.Max(0, b.elapsed-b.m.from), Flags: []measuredFlag{}}
 	var r phase.Reading
+	levels, spectra := b.levels.Latest(), b.spectra.Latest()
+	if spectra == nil {
+		spectra = b.coarse.Latest()
+	}
 	if b.average.Turns() > 0 {
+		out.Notes = b.hearNeighbours(spectra)
 		r = b.average.Reading()
 		out.SpeedRPM = number(rotor.RPM(r.Speed))
 		out.Revolutions, out.Method, out.Why, out.Trusted = r.Turns, r.Method, r.Why, r.Trusted()
@@ -115,15 +122,11 @@ func (b *bench) answer() measured {
 	for _, n := range b.turns.Dropped() {
 		out.Dropped += int(n)
 	}
-	levels, spectra := b.levels.Latest(), b.spectra.Latest()
-	if spectra == nil {
-		spectra = b.coarse.Latest()
+	known := b.known(r)
+	if r.Turns > 0 && spectrum.Slow(r.Speed) {
+		levels = b.slow.Latest()
 	}
-	known := spectrum.Context{Blades: b.m.blades, LineHz: b.m.lineHz}
-	if r.Turns > 0 {
-		hz := r.Speed / (2 * math.Pi)
-		known.Shafts = []spectrum.Shaft{{Name: "the fan", Hz: hz, Error: r.SpeedSD / r.Speed * hz}}
-	}
+	shapes := b.shape()
 	for i, c := range b.setup.Channels {
 		unit, detector := b.m.shown(c.Quantity)
 		ch := measuredChannel{Name: c.Name, Unit: unit.Name, Detector: detector.String(), Orders: []measuredOrder{}}
@@ -140,10 +143,14 @@ func (b *bench) answer() measured {
 		}
 		if b.m.spectrum && spectra != nil {
 			ch.Spectrum = spectrumOf(spectra[i], unit, detector, known)
+			ch.Spectrum.Average = b.m.look.Mode.String()
+		}
+		if shapes != nil {
+			ch.Shape = shapes[i]
 		}
 		out.Channels = append(out.Channels, ch)
 	}
-	out.Notes = b.setup.Notes
+	out.Notes = append(out.Notes, b.setup.Notes...)
 	return out
 }
 

@@ -33,8 +33,8 @@ func (s *speedTask) options(o options) {
 	o.BoolVar(&s.sweep, "sweep", false, "a run-up or coast-down: resonances, damping, and whether to balance at the running speed")
 	o.BoolVar(&s.powerOff, "power-off", false, "a switching off: what vanishes with the current and what follows the speed")
 	o.Float64Var(&s.at, "at", 0, "with --sweep: the speed in rpm to judge (the highest that was swept)")
-	o.Float64Var(&s.motor, "motor-ratio", 0, "with --power-off: turns of the motor for one of the fan, where a belt or gear lies between")
-	o.Float64Var(&s.belt, "belt-ratio", 0, "with --power-off: turns of the belt for one of the fan")
+	o.Float64Var(&s.motor, "motor-ratio", 0, "with --power-off and --spectrum: turns of the motor for one of the fan, where a belt or gear lies between")
+	o.Float64Var(&s.belt, "belt-ratio", 0, "with --power-off and --spectrum: turns of the belt for one of the fan")
 	o.StringVar(&s.picture, "picture", "", "with --sweep: write the Bode and polar picture to this SVG file")
 }
 

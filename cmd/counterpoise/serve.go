@@ -120,6 +120,7 @@ func (d *daemon) page(ln net.Listener, hosts []string, log *slog.Logger) (*web.S
 // run runs everything until ctx ends or a part fails; then all parts end. A
 // recording that came to its end leaves its page up, to be looked at.
 func (d *daemon) run(ctx context.Context, ln net.Listener, page *web.Server) error {
+	station.Introduce(d.stations)
 	g, ctx := errgroup.WithContext(ctx)
 	for _, st := range d.stations {
 		g.Go(func() error { return st.Run(ctx) })

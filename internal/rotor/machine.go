@@ -12,5 +12,10 @@ type Machine struct {
 	Blades   int
 	Blade1   float64 // rad, angle of blade 1 from the mark, with rotation
 	LineHz   float64 // nominal line frequency, 50 or 60; 0 = unknown. Estimated, never assumed, where it matters
-	Flexible bool    // support class: first support resonance below running speed
+	Poles    int     `json:",omitempty"` // of the motor; 0 = unknown
+	// MotorRatio and BeltRatio are turns of the motor and of the belt for one of
+	// the rotor; 0 = unknown or none.
+	MotorRatio float64 `json:",omitempty"`
+	BeltRatio  float64 `json:",omitempty"`
+	Flexible   bool    // support class: first support resonance below running speed
 }

@@ -30,6 +30,7 @@ type StationConfig struct {
 	Machine    rotor.Machine
 	Planes     []rotor.Plane
 	Channels   []ChannelConfig
+	Beside     []BesideConfig
 }
 
 // ChannelConfig adds to a channel of the source what the source cannot know.
@@ -60,6 +61,7 @@ type fileStation struct {
 	Machine    fileMachine   `toml:"machine"`
 	Plane      []filePlane   `toml:"plane"`
 	Channel    []fileChannel `toml:"channel"`
+	Beside     []fileBeside  `toml:"beside"`
 }
 
 type fileMachine struct {
@@ -71,6 +73,9 @@ type fileMachine struct {
 	Blades      int     `toml:"blades"`
 	Blade1Deg   float64 `toml:"blade_1_deg"`
 	LineHz      float64 `toml:"line_hz"`
+	Poles       int     `toml:"poles"`
+	MotorRatio  float64 `toml:"motor_ratio"`
+	BeltRatio   float64 `toml:"belt_ratio"`
 	Flexible    bool    `toml:"flexible_support"`
 }
 
@@ -93,6 +98,13 @@ type fileChannel struct {
 	DelayUS     float64 `toml:"delay_us"`
 	AimDeg      float64 `toml:"aim_deg"`
 	AimRadiusMM float64 `toml:"aim_radius_mm"`
+}
+
+type fileBeside struct {
+	Name    string  `toml:"name"`
+	Station string  `toml:"station"`
+	RPM     float64 `toml:"rpm"`
+	Line    bool    `toml:"line"`
 }
 
 // ReadConfig reads station.toml. Every wrong value is reported with its name,
@@ -129,6 +141,12 @@ func ReadConfig(r io.Reader) (Config, error) {
 		}
 		seen[fs.Name] = true
 		c.Stations = append(c.Stations, fs.station(at, &bad))
+	}
+	for i, s := range c.Stations {
+		for k, b := range s.Beside {
+			bad.check(b.Station == "" || seen[b.Station] && b.Station != s.Name,
+				"station %d: beside %d: station = %q: the name of another station of this file", i+1, k+1, b.Station)
+		}
 	}
 	return c, bad.err()
 }
@@ -174,7 +192,31 @@ func (f fileStation) station(at string, bad *problems) StationConfig {
 			Aim:       s.Convention.Radians(ch.AimDeg), AimRadius: ch.AimRadiusMM * 1e-3,
 		})
 	}
+	for i, b := range f.Beside {
+		s.Beside = append(s.Beside, b.beside(fmt.Sprintf("%s: beside %d", at, i+1), bad))
+	}
 	return s
+}
+
+func (f fileBeside) beside(at string, bad *problems) BesideConfig {
+	bad.within(at+": rpm", f.RPM, 0, 2e5)
+	ways := 0
+	for _, given := range []bool{f.Station != "", f.RPM > 0, f.Line} {
+		if given {
+			ways++
+		}
+	}
+	bad.check(ways == 1, "%s: say one of station = \"NAME\", rpm = SPEED and line = true: it is where the neighbour is heard", at)
+	b := BesideConfig{Name: f.Name, Station: f.Station, Speed: rotor.RadPerSecond(f.RPM), Line: f.Line}
+	switch {
+	case b.Name != "":
+	case f.Line:
+		b.Name = "line frequency"
+	default:
+		b.Name = f.Station
+	}
+	bad.check(b.Name != "", "%s: name is missing", at)
+	return b
 }
 
 func (m fileMachine) machine(at, name string, c rotor.Convention, bad *problems) rotor.Machine {
@@ -187,12 +229,16 @@ func (m fileMachine) machine(at, name string, c rotor.Convention, bad *problems)
 	bad.within(at+"blades", float64(m.Blades), 0, 200)
 	bad.within(at+"blade_1_deg", m.Blade1Deg, -360, 360)
 	bad.within(at+"line_hz", m.LineHz, 0, 1000)
+	bad.check(m.Poles >= 0 && m.Poles <= 100 && m.Poles%2 == 0, "%spoles = %d: an even number up to 100", at, m.Poles)
+	bad.within(at+"motor_ratio", m.MotorRatio, 0, 100)
+	bad.within(at+"belt_ratio", m.BeltRatio, 0, 100)
 	bad.check(m.MaxSpeedRPM == 0 || m.MaxSpeedRPM >= m.SpeedRPM,
 		"%smax_speed_rpm = %g is below speed_rpm = %g: give the highest speed the rotor can reach", at, m.MaxSpeedRPM, m.SpeedRPM)
 	return rotor.Machine{
 		Name: name, Mass: m.MassKg, Grade: m.Grade * 1e-3, Speed: rotor.RadPerSecond(m.SpeedRPM),
 		MaxSpeed: rotor.RadPerSecond(m.MaxSpeedRPM), Power: m.PowerKW * 1e3, Blades: m.Blades,
 		Blade1: c.Radians(m.Blade1Deg), LineHz: m.LineHz, Flexible: m.Flexible,
+		Poles: m.Poles, MotorRatio: m.MotorRatio, BeltRatio: m.BeltRatio,
 	}
 }
 

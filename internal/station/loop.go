@@ -25,6 +25,7 @@ type loop struct {
 	level   float64 // highest 1x velocity since the last snapshot, m/s peak
 	spectra *spectrum.Averager
 	levels  *spectrum.Levels
+	supply  float64 // Hz, line frequency as the newest spectra show it; 0 = not asked for, or not seen
 	wave    wave
 	arrived time.Time // when the present block came to this computer
 }
@@ -98,6 +99,9 @@ func (l *loop) turn(t *phase.Turn) {
 	high := level(t, l.setup)
 	l.s.turns.publish(t, high)
 	l.latency.add(time.Since(l.arrived))
+	if l.taking != nil && len(l.s.cfg.Beside) > 0 {
+		l.taking.avg.Beside(l.beside())
+	}
 	if l.taking != nil && l.taking.add(t, l.rolling) {
 		if l.taking.finish() {
 			l.taking = nil
@@ -129,8 +133,10 @@ func (l *loop) publish() {
 		n.Motion, n.Speed, n.Accel = st.Motion, st.Speed, st.Accel
 		n.Level = l.level
 		n.Turns, n.Dropped, n.Latency = st.Turns, l.phase.Dropped(), l.latency
+		n.Beside = l.s.shafts()
 		n.Reading = nil
 		if st.Motion == phase.Turning && l.rolling.Turns() >= 2 {
+			l.rolling.Beside(l.beside())
 			r := l.rolling.Reading()
 			n.Reading = &r
 		} else {
@@ -139,6 +145,7 @@ func (l *loop) publish() {
 		n.PhaseScatter = l.scatter.phases()
 		if serial := l.spectra.Serial(); serial != n.SpectrumSerial {
 			n.Spectra, n.SpectrumSerial = l.spectra.Latest(), serial
+			l.hearSupply(n.Spectra, st.Speed)
 		}
 		n.Levels = l.levels.Latest()
 		if w := l.wave.take(); w != nil {

@@ -38,6 +38,7 @@ type Snapshot struct {
 	SpectrumSerial uint64
 	Levels         []spectrum.Level // per channel, running over the last seconds
 	Waveform       *Waveform        // nil before the first full piece
+	Beside         []phase.Tone     // neighbours that turn, by name
 
 	// Level is the highest 1x velocity (m/s peak) of any channel in the turns since
 	// the snapshot before: what a person at the stop button watches.

@@ -22,6 +22,8 @@ type Station struct {
 	src acq.Source
 	log *slog.Logger
 
+	others []*Station // neighbours heard by their own tach; see Introduce
+
 	latest  atomic.Pointer[Snapshot]
 	mu      sync.Mutex // guards publishing: changed and the serial
 	changed chan struct{}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"counterpoise/internal/acq"
 	"counterpoise/internal/job"
@@ -178,17 +179,23 @@ func (t *taker) add(turn *phase.Turn, before *phase.Average) bool {
 		}
 		return false
 	}
-	if n >= t.ask.MaxTurns || t.ask.StandardError == 0 {
+	if n >= t.ask.MaxTurns {
 		return true
 	}
 	if !due {
-		return false
+		return t.ask.StandardError == 0 && n == t.ask.MinTurns && !tooNear(t.avg.Reading())
 	}
-	worst := worstError(t.avg.Reading())
+	r := t.avg.Reading()
+	worst := worstError(r)
 	if t.ask.Progress != nil {
 		t.ask.Progress(n, worst)
 	}
-	return worst <= t.ask.StandardError
+	return (worst <= t.ask.StandardError || t.ask.StandardError == 0) && !tooNear(r)
+}
+
+// tooNear reports whether more turns would tell a named neighbour from the rotor.
+func tooNear(r phase.Reading) bool {
+	return slices.ContainsFunc(r.Flags, func(f phase.Flag) bool { return f.Code == phase.NearTone && f.Fatal })
 }
 
 // checkTurns is how often, in turns, a growing reading is judged.

@@ -1,8 +1,6 @@
 package web
 
 import (
-	"math"
-
 	"counterpoise/internal/rotor"
 	"counterpoise/internal/spectrum"
 	"counterpoise/internal/station"
@@ -22,18 +20,18 @@ type Peak struct {
 // mostPeaks is how many peaks are named; a person reads no more.
 const mostPeaks = 12
 
-// peaksOf names the largest peaks by what is known of the machine. The scatter
-// of the speed stands for its error: the spectrum spans other turns than the
+// peaksOf names the largest peaks by what is known of the machine. How far the
+// speed wanders stands for its error: the spectrum spans other turns than the
 // reading does.
 func peaksOf(sp spectrum.Spectrum, m rotor.Machine, snap *station.Snapshot, sc Scale) []Peak {
-	c := spectrum.Context{Blades: m.Blades, LineHz: m.LineHz}
-	if snap.Motion == station.Turning && snap.Speed > 0 {
-		fan := spectrum.Shaft{Hz: snap.Speed / (2 * math.Pi)}
+	speed, doubt := 0.0, 0.0
+	if snap.Motion == station.Turning {
+		speed = snap.Speed
 		if r := snap.Reading; r != nil {
-			fan.Hz, fan.Error = r.Speed/(2*math.Pi), r.SpeedSD/(2*math.Pi)
+			speed, doubt = r.Speed, r.Wander
 		}
-		c.Shafts = []spectrum.Shaft{fan}
 	}
+	c := station.Naming(m, speed, doubt, snap.Beside)
 	found := sp.Peaks(mostPeaks)
 	sp.NameAll(found, c)
 	out := []Peak{}
