@@ -65,7 +65,11 @@ func Open(source string, o Options) (Source, error) {
 // stands in errors, options are what follows the ? of a SOURCE word. No file of
 // that name is looked for. The source owns in and closes it, also on an error.
 func OpenGiven(name, options string, in io.ReadSeekCloser, o Options) (Source, error) {
-	w, err := parseWord("file:" + escape(name) + "?" + options)
+	source := "file:" + escape(name)
+	if options != "" {
+		source += "?" + options
+	}
+	w, err := parseWord(source)
 	if err == nil {
 		var s Source
 		s, err = openStream(w, o, stream{Reader: in, Closer: in, rewind: func() error { _, err := in.Seek(0, io.SeekStart); return err }})

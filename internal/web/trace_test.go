@@ -254,6 +254,30 @@ func TestTracePageInBrowser(t *testing.T) {
 		readable(t, p.ctx)
 		p.c.check(t)
 	})
+	t.Run("sent", func(t *testing.T) {
+		_, address, _ := traceBed(t, "bench-fan")
+		raw, options, _ := rawCoastDown(t, "bench-fan-soft")
+		file := filepath.Join(t.TempDir(), "coast.f32le")
+		must(t, os.WriteFile(file, raw, 0o600))
+		p := tracePerson(t, address)
+		send := func(options string) {
+			do(t, p.ctx, chromedp.SetUploadFiles(css(`details[open] [name="file"]`), []string{file}), chromedp.SendKeys(css(`details[open] [name="options"]`), options),
+				chromedp.Click(css(`details[open] [name="from"]`)))
+		}
+		do(t, p.ctx, chromedp.Navigate(address+"/stations/bench/trace"), chromedp.Click(css(`#h-speed ~ form .sent summary`)), chromedp.WaitVisible(css(`details[open] [name="file"]`)))
+		send("")
+		p.until(`document.readyState === "complete" && document.querySelector('details[open] [role="alert"]')?.textContent.includes("rate=")`)
+		p.c.forgive("422")
+		shootTrace(t, p.ctx, "trace-sent")
+		readable(t, p.ctx)
+		fitsPhone(t, p.ctx)
+		send(options)
+		p.until(`document.querySelector(".verdict") && document.readyState === "complete"`)
+		if n := ask[int](t, p.ctx, `document.querySelectorAll(".sweep-picture .modes").length`); n != 2 {
+			t.Errorf("%d pictures with a fit, want Bode and polar", n)
+		}
+		p.c.check(t)
+	})
 	t.Run("track", func(t *testing.T) {
 		_, address, _ := traceBed(t, "extractor-track")
 		p := tracePerson(t, address)

@@ -16,6 +16,8 @@ import (
 	"testing"
 	"time"
 
+	"counterpoise/internal/balance"
+	"counterpoise/internal/job"
 	"counterpoise/internal/rig"
 	"counterpoise/internal/rotor"
 	"counterpoise/internal/station/trace"
@@ -185,4 +187,23 @@ func (endless) Read(p []byte) (int, error) {
 		p[i] = '7'
 	}
 	return len(p), nil
+}
+
+// A job leads to the coast-down where it may save the step, and not elsewhere.
+func TestJobLeadsToTheCoastDown(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		view jobView
+		want bool
+	}{
+		{"first trial", jobView{JobState: JobState{Step: job.Step{Action: job.ActFit, Purpose: job.PurposeTrial}}}, true},
+		{"a cause is looked for", jobView{JobState: JobState{Step: job.Step{Action: job.ActInspect}}}, true},
+		{"a resonance speaks", jobView{JobState: JobState{Step: job.Step{Action: job.ActFit, Purpose: job.PurposeCorrection}}, Advice: job.Advice{Verdicts: []balance.Verdict{{Code: "resonance-near"}}}}, true},
+		{"a correction", jobView{JobState: JobState{Step: job.Step{Action: job.ActFit, Purpose: job.PurposeCorrection}}}, false},
+		{"a first look", jobView{JobState: JobState{Step: job.Step{Action: job.ActLook}}}, false},
+	} {
+		if got := c.view.SpeedAsked(); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
 }
