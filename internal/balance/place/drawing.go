@@ -17,9 +17,9 @@ const (
 
 // Drawing draws a placement as SVG, the mark at 12 o'clock. It states the side
 // from which the rotor is seen, which way it turns, where the mark and blade 1
-// are, and carries the words of Words as its description.
+// are, and carries the words of Plain as its description.
 func Drawing(p Placement, plane rotor.Plane, v View) (string, error) {
-	words, err := p.Words(v)
+	words, err := p.Plain(v)
 	if err != nil {
 		return "", err
 	}

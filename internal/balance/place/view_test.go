@@ -71,6 +71,25 @@ func TestWordsOverTheRadio(t *testing.T) {
 			t.Errorf("line %d:\n got %s\nwant %s", i, words[i], want[i])
 		}
 	}
+	plain, err := got.Plain(v)
+	if err != nil || len(plain) != len(words) {
+		t.Fatalf("%q %v", plain, err)
+	}
+	if want := "Put on: place 14, 23.5 grams, at 292.5 degrees, a quarter to 10, radius 300 millimetres."; plain[2] != want {
+		t.Errorf("for the eye: %s, want %s", plain[2], want)
+	}
+	got.Removed = []Fitted{{Position: 3, Mass: 0.002}}
+	if todo := got.Todo(v); len(todo) != 3 || todo[0] != "Take 2.00 g off place 3." || todo[1] != "Put 23.5 g at place 14 (292.5°, a quarter to 10)." {
+		t.Errorf("to do: %q", todo)
+	}
+	if todo := (Placement{}).Todo(v); len(todo) != 1 || todo[0] != nothing {
+		t.Errorf("nothing to do: %q", todo)
+	}
+	free := Placement{Placed: []Placed{{Angle: deg(30), Radius: 0.12, Mass: 0.005, Pieces: []Piece{{Mass: 0.003}, {Mass: 0.002, Cut: true}}}}}
+	if todo := free.Todo(v); todo[0] != "Put 5.00 g at 30°, 1 o'clock, radius 120 mm, made of 3.00 g and 2.00 g cut to size." {
+		t.Errorf("at a free angle: %q", todo)
+	}
+	got.Removed = nil
 	v.Convention = rotor.AgainstRotation // the same hole, counted the other way
 	words, _ = got.Words(v)
 	if !strings.Contains(words[2], "at 67.5 (") || !strings.Contains(words[2], "a quarter to 10") {
@@ -116,6 +135,9 @@ func TestDrawingStatesHowItIsSeen(t *testing.T) {
 	}
 	if _, err := Drawing(got, plane, View{}); err == nil {
 		t.Error("a drawing without the side")
+	}
+	if svg, err := Drawing(got, plane, View{From: "the motor side"}); err != nil || strings.Contains(svg, "decimal") {
+		t.Errorf("who cannot see the drawing hears every number twice (%v): %s", err, svg)
 	}
 	if dir := os.Getenv("PLACE_DRAWINGS"); dir != "" {
 		svg, _ := Drawing(got, plane, View{From: "the motor side", Machine: rotor.Machine{Blades: 16, Blade1: deg(90)}})
