@@ -178,9 +178,15 @@ func rigSetup(r *rig.Rig, word string) job.Setup {
 		if name == "track" {
 			continue // looks at the blades, not at the vibration
 		}
-		u.Sensors = append(u.Sensors, job.Sensor{Name: name, Tolerance: rigTolerance(r)})
+		u.Sensors = append(u.Sensors, job.Sensor{Name: name, Direction: rigDirections[name], Tolerance: rigTolerance(r)})
 	}
 	return u
+}
+
+// rigDirections are where the sensors of the virtual fans point.
+var rigDirections = map[string]string{
+	"DE-H": "drive end, horizontal", "DE-V": "drive end, vertical", "DE-A": "drive end, axial",
+	"NDE-H": "non-drive end, horizontal", "NDE-V": "non-drive end, vertical",
 }
 
 // rigTolerance is the 1x tolerance of a virtual fan in m/s peak. It is invented

@@ -33,7 +33,7 @@ var LookItems = []LookItem{
 		"a cracked rotor must not be run, whatever it weighs.", true, true},
 	{"tight", "Try bolts, hub fit, keys, belts and the feet of fan and motor: all tight.",
 		"what is loose changes from run to run and cannot be balanced.", false, true},
-	{ItemSurvey, "Measure track and pitch of the blades (blade survey), or say why not.",
+	{ItemSurvey, "Measure whether the blades are true: track (tip heights) and pitch (twist).",
 		"a bent or turned blade acts like unbalance, and no weight cures it.", false, true},
 	{"mark", "Fix the reference mark and the tach so that neither can move, and photograph them.",
 		"every angle of the job is counted from this mark.", false, true},

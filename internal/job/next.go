@@ -193,8 +193,8 @@ func (s State) trialGoal() (Step, bool) {
 			on = "stays on"
 		}
 		return Step{Stage: StageTrial, Action: ActFit, Purpose: PurposeTrial, Plane: p.Name, Cautions: cautionsFit, Skip: "trial:" + p.Name,
-			What: fmt.Sprintf("Fit the trial weight on plane %q; it %s. Weigh it and note its place.", p.Name, on),
-			Why:  "nobody knows yet how this machine answers to a weight in this plane."}, true
+			What: fmt.Sprintf("Weigh the trial weight and fit it on plane %q.", p.Name),
+			Why:  "nobody knows yet how this machine answers to a weight there. It " + on + "."}, true
 	}
 	return Step{}, false
 }
@@ -294,7 +294,7 @@ func (s State) closeStep(why string) Step {
 		why += " " + c.Smoothness()
 	}
 	return Step{Stage: StageClose, Action: ActClose, Why: why,
-		What: "Compare the 1x vectors with the balance tolerance and the overall level with the severity zone, each for itself, then close the job: balanced is not the same as smooth."}
+		What: "Judge balance and smoothness, each for itself, and close the job."}
 }
 
 // outside names the sensors that are not proved to be inside.

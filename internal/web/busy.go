@@ -206,12 +206,18 @@ func overallOf(snap *station.Snapshot, u *job.Setup) []float64 {
 func (b *bench) stopFan(by string) error {
 	return b.begin(Busy{Doing: "stopping", Text: say("job.coasting")}, func(ctx context.Context) error {
 		b.st.Fan.Stop()
+		from := b.st.Fan.State().Speed
 		for {
 			f := b.st.Fan.State()
 			if f.Motion == rig.Still {
 				break
 			}
-			b.busy.set(func(n *Busy) { n.Text = fmt.Sprintf(say("job.coasting.at"), rotor.RPM(f.Speed)) })
+			b.busy.set(func(n *Busy) {
+				n.Text = fmt.Sprintf(say("job.coasting.at"), rotor.RPM(f.Speed))
+				if from > 0 {
+					n.Fraction = 1 - f.Speed/from
+				}
+			})
 			if !pause(ctx, 200*time.Millisecond) {
 				return errors.New(say("job.coasting.left"))
 			}

@@ -65,6 +65,7 @@ type bench struct {
 
 	busy   busy
 	advice adviceCache
+	ticked standstill
 }
 
 var errNoJobs = errors.New(say("job.nofolder"))

@@ -113,7 +113,9 @@ func (b *bench) cautioned(s job.State, a jobAct) error {
 		return nil
 	}
 	var due []job.Caution
-	if st := b.job.Next(b.desk.now()); a.does(st) {
+	now := b.desk.now()
+	st := b.job.Next(now)
+	if a.does(st) {
 		due = st.Cautions
 	} else if slices.Contains(cautious, a.Do) {
 		due = job.AllCautions()
@@ -122,6 +124,9 @@ func (b *bench) cautioned(s job.State, a jobAct) error {
 		if !slices.Contains(a.Confirmed, c.Code) {
 			return fieldError{"confirmed", fmt.Sprintf(say("job.uncautioned"), c.Text)}
 		}
+	}
+	if a.does(st) && st.Item != job.ItemCautions { // those are only read there, and done before the next
+		b.ticked.keep(s, a.By, now, due)
 	}
 	return nil
 }

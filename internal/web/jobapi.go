@@ -141,7 +141,7 @@ func (s *Server) jobAdvice(w http.ResponseWriter, r *http.Request, b *bench, v V
 		"expected": adv.Expected, "planes": drawn, "verdicts": verdictTexts(adv.Verdicts)})
 }
 
-// levelBeat is how often a page hears of the level that is watched during a run.
+// levelBeat is how often a page hears of speed and level during a run.
 const levelBeat = 500 * time.Millisecond
 
 // jobStream tells a page that the job has moved on, and how far a reading is.
@@ -158,13 +158,14 @@ func (s *Server) jobStream(w http.ResponseWriter, r *http.Request, b *bench, v V
 		busy, changed := b.busy.get()
 		now := b.job.State()
 		seen, level := now.Events, b.levelNow(now, b.st.Latest(), v)
+		speed := b.speedNow(now, b.st.Latest())
 		rc.SetWriteDeadline(time.Now().Add(streamPatience))
-		body, _ := json.Marshal(map[string]any{"events": seen, "busy": busy.in(v), "level": level})
+		body, _ := json.Marshal(map[string]any{"events": seen, "busy": busy.in(v), "level": level, "speed": speed})
 		if _, err := fmt.Fprintf(w, "event: job\ndata: %s\n\n", body); err != nil || rc.Flush() != nil {
 			return
 		}
 		beat := streamBeat
-		if level != "" {
+		if speed != "" {
 			beat = levelBeat
 		}
 		if !b.waitNews(r.Context(), seen, changed, beat) || !pause(r.Context(), streamEvery) {

@@ -256,6 +256,8 @@ type jobView struct {
 
 	Sensors []job.Sensor // of the set-up
 	Blade1  float64      // degrees from the mark as this job counts
+	StillSo string       // codes of the cautions of the step, where all were ticked at this standstill; else empty
+	Enough  string       // why the trial that is due may be left out; empty = it is needed
 	Auto    bool         // the last run took its reading by itself
 	Amend   *amending    // the event that ?amend=N asks to change
 	Files   []store.File // kept with the job, photographs apart
@@ -283,6 +285,9 @@ func (s *Server) jobView(r *http.Request, b *bench, v View) (jobView, error) {
 	st := b.job.State()
 	p.polar, _ = jobPolar(st, v)
 	p.Auto = b.auto()
+	if b.ticked.all(st, p.By, b.desk.now(), js.Step.Cautions) {
+		p.StillSo = codesOf(js.Step.Cautions)
+	}
 	if st.Setup != nil {
 		p.Sensors, p.Blade1 = st.Setup.Sensors, round(st.Setup.Convention.Degrees(st.Setup.Machine.Blade1), 4)
 	}
@@ -300,8 +305,31 @@ func (s *Server) jobView(r *http.Request, b *bench, v View) (jobView, error) {
 		return p, err
 	}
 	p.Advice, p.Bare = adv, len(adv.Weights) == 0
+	for _, v := range adv.Verdicts {
+		if v.Code == "one-plane-enough" && js.Step.Purpose == job.PurposeTrial {
+			p.Enough = v.Text
+		}
+	}
 	p.Rows = rowsOf(st, adv)
 	return p, nil
+}
+
+// EnoughNote is the reason for leaving the trial out, ready to be sent; else empty.
+func (p jobView) EnoughNote() string {
+	if p.Enough == "" {
+		return ""
+	}
+	return say("job.leave.enough.note")
+}
+
+// Point says which point of the first look is due; empty = none is.
+func (p jobView) Point() string {
+	for i, it := range job.LookItems {
+		if it.Code == p.Step.Item {
+			return fmt.Sprintf(say("job.point"), i+1, len(job.LookItems))
+		}
+	}
+	return ""
 }
 
 // rowsOf are the advised weights as fields, and an empty one for each plane.
@@ -384,7 +412,7 @@ func (s *Server) jobForm(w http.ResponseWriter, r *http.Request, b *bench, v Vie
 func actOf(f url.Values) (jobAct, error) {
 	t := typed{Form: f}
 	a := jobAct{Do: f.Get("do"), By: strings.TrimSpace(f.Get("by")), Note: strings.TrimSpace(f.Get("note")), Item: f.Get("item"), OK: f.Get("ok") == "yes",
-		Purpose: f.Get("purpose"), Plane: f.Get("plane"), Step: f.Get("step"), Confirmed: f["confirmed"], Auto: f.Get("auto") == "yes"}
+		Purpose: f.Get("purpose"), Plane: f.Get("plane"), Step: f.Get("step"), Confirmed: strings.Fields(strings.Join(f["confirmed"], " ")), Auto: f.Get("auto") == "yes"}
 	a.Seen, _ = strconv.Atoi(f.Get("seen"))
 	a.Target, _ = strconv.Atoi(f.Get("target"))
 	var err error

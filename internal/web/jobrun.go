@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"counterpoise/internal/job"
+	"counterpoise/internal/rotor"
 	"counterpoise/internal/station"
 )
 
@@ -34,6 +35,15 @@ func abortOf(s job.State, v View) *Amount {
 	sc := v.velocity()
 	a := plain(s.Setup.Abort*sc.factor(), 3, sc.Label())
 	return &a
+}
+
+// speedNow is the speed (rpm) at this moment of a rotor that is recorded as
+// running; empty while it stands or nothing is known.
+func (b *bench) speedNow(s job.State, snap *station.Snapshot) string {
+	if !s.Running || snap == nil || snap.Motion != station.Turning || !(snap.Speed > 0) {
+		return ""
+	}
+	return plain(rotor.RPM(snap.Speed), 4, "").Text
 }
 
 // levelNow is the highest 1x of any sensor at this moment, for the person at the

@@ -149,6 +149,20 @@ func (b *bench) state(ctx context.Context, v View) (JobState, error) {
 	return out, nil
 }
 
+// Wanted is the tolerance of the sensors where one holds for all; nil otherwise.
+func (s JobState) Wanted() *Amount {
+	var one *Amount
+	for _, r := range s.Readings {
+		for _, v := range r.Sensors {
+			if v.Tolerance == nil || one != nil && *v.Tolerance.Value != *one.Value {
+				return nil
+			}
+			one = v.Tolerance
+		}
+	}
+	return one
+}
+
 // Told reports whether anything was foretold of this reading.
 func (r JobReading) Told() bool {
 	return slices.ContainsFunc(r.Sensors, func(v JobVector) bool { return v.Expected != nil })
@@ -291,13 +305,13 @@ func eventText(s job.State, e job.Event, v View) string {
 	switch e.Kind {
 	case job.KindLook:
 		if e.Look != nil {
-			answer := say("job.no")
+			answer := say("job.look.no")
 			if e.Look.OK {
-				answer = say("job.yes")
+				answer = say("job.look.yes." + e.Look.Item)
 			}
 			for _, it := range job.LookItems {
 				if it.Code == e.Look.Item {
-					text = it.What + " " + answer
+					text = it.What + " " + answer + "."
 				}
 			}
 		}

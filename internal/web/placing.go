@@ -45,7 +45,7 @@ func (b *bench) advise(v View) (job.Advice, error) {
 type Placing struct {
 	Plane   string        `json:"plane"`
 	Todo    []string      `json:"todo"`    // what to put on and take off
-	Words   []string      `json:"words"`   // how to stand and count, and the read-back
+	Words   []string      `json:"words"`   // for the radio: how to stand and count, every weight, the read-back
 	Drawing string        `json:"drawing"` // SVG
 	SVG     template.HTML `json:"-"`
 }
@@ -67,15 +67,12 @@ func placings(s job.State, adv job.Advice) (out []Placing, err error) {
 		if err != nil {
 			return nil, err
 		}
-		// The cautions, first of the words, stand above the step already; between
-		// where to stand and the read-back comes a line for each weight.
-		todo := words[2 : 2+max(1, len(pl.Removed)+len(pl.Placed))]
-		rest := append([]string{words[1]}, words[2+len(todo):]...)
+		rest := words[1:] // the cautions, first of the words, stand above the step already
 		if adv.Answer == nil {
 			rest = rest[:len(rest)-1] // a trial aims at nothing that could stay
 		}
 		// The drawing comes from our own code, which escapes every name.
-		out = append(out, Placing{p.Name, todo, rest, svg, template.HTML(svg)})
+		out = append(out, Placing{p.Name, pl.Todo(v), rest, svg, template.HTML(svg)})
 	}
 	return out, nil
 }

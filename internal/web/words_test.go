@@ -71,6 +71,9 @@ func TestEveryWordIsThereAndUsed(t *testing.T) {
 	for g := job.StageLook; g <= job.StageClose; g++ {
 		need("the stages", "job.stage."+g.String())
 	}
+	for _, it := range job.LookItems {
+		need("the first look", "job.look.yes."+it.Code)
+	}
 	for _, k := range []job.Kind{job.KindSetup, job.KindLook, job.KindSurvey, job.KindStarted, job.KindStopped, job.KindAborted, job.KindFitted,
 		job.KindMeasured, job.KindAdvised, job.KindSkipped, job.KindUndone, job.KindRedone, job.KindAmended, job.KindOperator, job.KindNoted, job.KindClosed, job.KindReopened, job.KindStraightened} {
 		need("the history", "job.did."+string(k))

@@ -40,6 +40,7 @@ async function news(m) {
     $("bar").value = m.busy.fraction;
     $("busy-text").textContent = m.busy.text || "";
   }
+  if ($("turning")) $("turning").textContent = m.speed || "–";
   if ($("level")) $("level").textContent = m.level || "–";
   if (String(m.events) === body.dataset.events && doing === busy) return;
   if (dirty) { $("moved").hidden = false; return; }
