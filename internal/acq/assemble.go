@@ -18,6 +18,7 @@ type assembler struct {
 	word    *word
 	greet   tickline.Greeting
 	setup   *Setup
+	analog  analog
 	greeted bool // in this connection: a board may have been exchanged while the link was lost
 
 	pending Loss // why the next block follows a gap, known before it comes
@@ -78,7 +79,7 @@ func (a *assembler) frame(f *tickline.Frame, b *Block, c *Counts) (bool, error) 
 	case !a.greeted:
 		c.Refused[NoGreeting]++
 		return false, nil
-	case d.Channels != len(a.setup.Channels):
+	case d.Channels != len(a.greet.Channels):
 		c.Refused[NotAsGreeted]++
 		return false, nil
 	}
@@ -105,15 +106,16 @@ func (a *assembler) greeting(g *tickline.Greeting) error {
 		a.greet.Flags = g.Flags
 		return nil
 	}
-	s, err := setupOf(a.word, g)
+	s, tach, err := setupOf(a.word, g)
 	if err != nil {
 		return err
 	}
+	tach.thresh.number = a.analog.thresh.number // numbers rise, whatever board it is
 	if a.running {
 		a.pending = NewSetup
 	}
 	first := a.setup == nil
-	a.setup, a.greet = s, *g
+	a.setup, a.greet, a.analog = s, *g, tach
 	a.greet.Channels = slices.Clone(g.Channels)
 	if first {
 		return a.word.done()
@@ -122,7 +124,7 @@ func (a *assembler) greeting(g *tickline.Greeting) error {
 }
 
 // setupOf turns a greeting and the options of the word into a set-up.
-func setupOf(w *word, g *tickline.Greeting) (*Setup, error) {
+func setupOf(w *word, g *tickline.Greeting) (*Setup, analog, error) {
 	hz := float64(g.TickHz)
 	s := &Setup{
 		Source: w.full,
@@ -139,24 +141,43 @@ func setupOf(w *word, g *tickline.Greeting) (*Setup, error) {
 	}
 	var err error
 	if s.PulsesPerTurn, err = w.integer("pulses", max(1, int(g.Pulses)), 1, 1000); err != nil {
-		return nil, err
+		return nil, analog{}, err
+	}
+	names := make([]string, len(g.Channels))
+	for i, c := range g.Channels {
+		if names[i] = c.Name; c.Name == "" {
+			names[i] = fmt.Sprintf("ch%d", i)
+		}
+	}
+	tach, err := analogOf(w, g, names)
+	if err != nil {
+		return nil, analog{}, err
 	}
 	for i, c := range g.Channels {
-		name := c.Name
-		if name == "" {
-			name = fmt.Sprintf("ch%d", i)
-		}
-		a, err := w.adjustment(name, fmt.Sprint(i))
+		a, err := w.adjustment(names[i], fmt.Sprint(i))
 		if err != nil {
-			return nil, err
+			return nil, analog{}, err
 		}
 		scale := float64(c.Scale)
-		s.Channels = append(s.Channels, a.apply(Channel{
-			Name: name, Quantity: quantities[c.Unit], Scale: scale,
+		ch := a.apply(Channel{
+			Name: names[i], Quantity: quantities[c.Unit], Scale: scale,
 			FullScale: float64(c.FullScale) * math.Abs(scale), Step: math.Abs(scale), Delay: float64(c.DelayTicks) / hz,
-		}))
+		})
+		if i == tach.channel && tach.on {
+			tach.scale, tach.thresh.step, tach.window = float32(ch.Scale), ch.Step, max(16, int(windowSeconds*s.Rate))
+			s.HasTach, s.TachDelay = true, ch.Delay
+			continue
+		}
+		tach.picks = append(tach.picks, i)
+		s.Channels = append(s.Channels, ch)
 	}
-	return s, nil
+	if err := w.mark(s); err != nil {
+		return nil, analog{}, err
+	}
+	if tach.on && len(s.Channels) == 0 {
+		return nil, analog{}, fmt.Errorf("source %q: its only channel %q is the tach, so there is nothing to measure: connect a vibration sensor", w.full, names[tach.channel])
+	}
+	return s, tach, nil
 }
 
 // selfTest are the bits of a greeting's self_test in words, with what to do.
@@ -222,6 +243,11 @@ func (a *assembler) data(d *tickline.Data, b *Block, c *Counts) bool {
 	b.Setup, b.Tick, b.Sample, b.Gap, b.Lost, b.LostEdges = a.setup, tick, sample, gap, a.unsaid, a.missing
 	a.unsaid, a.missing = 0, 0
 	a.fill(b, d)
+	if a.analog.on {
+		b.LostEdges, a.spare = 0, a.spare[:0]
+		a.analog.edges(b, d, a.greet.Channels[a.analog.channel].Zero)
+		return true
+	}
 	a.placeEdges(b, step)
 	return true
 }
@@ -291,18 +317,19 @@ func (a *assembler) placeEdges(b *Block, step uint64) {
 // fill unpacks the samples and applies zero and scale.
 func (a *assembler) fill(b *Block, d *tickline.Data) {
 	n := d.Len()
-	for len(b.Samples) < d.Channels {
+	for len(b.Samples) < len(a.analog.picks) {
 		b.Samples = append(b.Samples, nil)
 	}
-	b.Samples = b.Samples[:d.Channels]
+	b.Samples = b.Samples[:len(a.analog.picks)]
 	for ch := range b.Samples {
 		if cap(b.Samples[ch]) < n {
 			b.Samples[ch] = make([]float32, n, math.MaxUint8)
 		}
 		out := b.Samples[ch][:n]
-		zero, scale := a.greet.Channels[ch].Zero, float32(a.setup.Channels[ch].Scale)
+		pick := a.analog.picks[ch]
+		zero, scale := a.greet.Channels[pick].Zero, float32(a.setup.Channels[ch].Scale)
 		from, step := d.Samples[:n*d.Channels], d.Channels
-		for i, at := 0, ch; at < len(from) && i < len(out); i, at = i+1, at+step {
+		for i, at := 0, pick; at < len(from) && i < len(out); i, at = i+1, at+step {
 			out[i] = float32(from[at]-zero) * scale
 		}
 		b.Samples[ch] = out

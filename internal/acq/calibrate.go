@@ -70,5 +70,17 @@ func (a adjust) apply(c Channel) Channel {
 	return c
 }
 
+// mark reads what the word says of the tach's edge: &tach_delay=, s by which it lags
+// the passing of the mark, and &tach_angle=, degrees with rotation at which the mark
+// stands then.
+func (w *word) mark(s *Setup) (err error) {
+	if s.TachDelay, err = w.number("tach_delay", s.TachDelay, -10, 10); err != nil {
+		return err
+	}
+	deg, err := w.number("tach_angle", 0, -360, 360)
+	s.TachAngle = rotor.WithRotation.Radians(deg)
+	return err
+}
+
 // quantities of the unit codes on the wire.
-var quantities = [...]rotor.Quantity{rotor.Raw, rotor.Acceleration, rotor.Velocity, rotor.Displacement}
+var quantities = [...]rotor.Quantity{rotor.Raw, rotor.Acceleration, rotor.Velocity, rotor.Displacement, rotor.Raw}

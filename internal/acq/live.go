@@ -54,9 +54,9 @@ func openLive(w *word, o Options) (Source, error) {
 	if err != nil {
 		return nil, err
 	}
-	known := []string{"mode", "pulses", "scale", "unit", "delay"}
+	known := []string{"mode", "pulses", "scale", "unit", "delay", "tach", "threshold", "edge", "tach_delay", "tach_angle"}
 	if mode == formatLines {
-		known = append(known, "channels", "tach", "threshold", "edge", "rate", "time_unit")
+		known = append(known, "channels", "rate", "time_unit")
 	}
 	if w.kind == "serial" {
 		known = append(known, "baud")

@@ -43,7 +43,7 @@ func (t *threshold) pulse() (Pulse, bool) {
 // Pulse of a table.
 func (s *sampled) Pulse() (Pulse, bool) { return s.thresh.pulse() }
 
-func (w *wire) pulse() (Pulse, bool) { return Pulse{}, false }
+func (w *wire) pulse() (Pulse, bool) { return w.asm.analog.thresh.pulse() }
 func (t *text) pulse() (Pulse, bool) { return t.thresh.pulse() }
 
 // Pulse of text lines from a file.

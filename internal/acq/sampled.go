@@ -142,7 +142,7 @@ func (s *sampled) tachOptions(w *word, names []string, info tableInfo) error {
 			return err
 		}
 	}
-	return nil
+	return w.mark(s.setup)
 }
 
 func (s *sampled) buffers(columns int) {

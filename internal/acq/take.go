@@ -84,7 +84,7 @@ func openTake(w *word, o Options, s stream) (Source, error) {
 func calibration(key string) bool {
 	key, _, _ = strings.Cut(key, ".")
 	switch key {
-	case "scale", "unit", "delay", "pulses", "tach", "channels", "threshold", "edge", "rate", "time_unit":
+	case "scale", "unit", "delay", "pulses", "tach", "channels", "threshold", "edge", "rate", "time_unit", "tach_delay", "tach_angle":
 		return true
 	}
 	return false

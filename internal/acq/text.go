@@ -66,7 +66,7 @@ const (
 
 func newText(w *word) (*text, error) {
 	t := &text{word: w, counts: newCounts(), tach: -1, first: true, skip: true}
-	for _, key := range []string{"rate", "time_unit", "channels", "tach", "threshold", "edge", "pulses"} {
+	for _, key := range []string{"rate", "time_unit", "channels", "tach", "threshold", "edge", "pulses", "tach_delay", "tach_angle"} {
 		w.take(key)
 	}
 	if _, err := w.number("rate", 0, 1e-3, 1e6); err != nil {

@@ -88,6 +88,9 @@ func (t *text) describe(steps []float64) error {
 	if t.thresh, err = t.word.threshold(); err != nil {
 		return err
 	}
+	if err := t.word.mark(su); err != nil {
+		return err
+	}
 	if err := t.word.done(); err != nil {
 		return err
 	}

@@ -28,6 +28,8 @@ type threshold struct {
 	number uint64 // edges so far
 
 	above, seen uint64 // samples above the level, and all, since it is known
+
+	part []float32 // of a window that comes in pieces; see piece
 }
 
 // bandShare is the half hysteresis band as a share of the distance from the
@@ -43,6 +45,21 @@ func (t *threshold) window(dst []Edge, x []float32) []Edge {
 		return dst
 	}
 	t.learn(x)
+	return t.find(dst, x)
+}
+
+// piece is window for a signal that comes in pieces too short to hold a pulse: the
+// levels are learned from every n samples, the edges found at once.
+func (t *threshold) piece(dst []Edge, x []float32, n int) []Edge {
+	t.part = append(t.part, x...)
+	if len(t.part) >= n {
+		t.learn(t.part)
+		t.part = t.part[:0]
+	}
+	return t.find(dst, x)
+}
+
+func (t *threshold) find(dst []Edge, x []float32) []Edge {
 	sign := 1.0
 	if t.falling {
 		sign = -1

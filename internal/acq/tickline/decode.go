@@ -230,7 +230,7 @@ func (d *Decoder) greeting(b []byte) Reason {
 			Unit: Unit(c[0]), Scale: math.Float32frombits(le.Uint32(c[1:])), Zero: int32(le.Uint32(c[5:])),
 			FullScale: le.Uint32(c[9:]), DelayTicks: le.Uint32(c[13:]), Name: name(c[17:channelSize]),
 		}
-		if s := float64(g.Channels[i].Scale); s == 0 || s-s != 0 || c[0] > byte(Metre) {
+		if s := float64(g.Channels[i].Scale); s == 0 || s-s != 0 || c[0] > byte(TachPulse) {
 			return BadValue
 		}
 	}

@@ -47,6 +47,7 @@ const (
 	MetrePerSecond2 Unit = 1
 	MetrePerSecond  Unit = 2
 	Metre           Unit = 3
+	TachPulse       Unit = 4 // a sampled tach pulse, in volts or what the board likes: the host makes edges of it
 )
 
 // Channel is one channel of a greeting: value = (count - Zero) * Scale.
