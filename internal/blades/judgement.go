@@ -252,6 +252,9 @@ func (e Evidence) decide(j *Judgement) {
 		j.Code, j.Text = CallWeights, "One plane is enough: balance with weights. A survey of the blades is still worth its ten minutes."
 	default:
 		j.Code, j.Text = CallUndecided, "The evidence does not decide between mass and geometry: repeat the blade readings, or measure the couple with a two-plane trial."
+		if e.Survey != nil && e.Survey.SurelyOut() {
+			j.Text += " The blades are out of their tolerance all the same, and in the order of work they come before weights."
+		}
 	}
 }
 

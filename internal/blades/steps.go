@@ -44,7 +44,7 @@ func (r *Result) pitchStep() Step {
 	case !a.PitchAllowed:
 		st.Text = "Pitch: these blades may not be twisted. Set them at the hub if the maker provides for it, or ask the maker."
 	case r.chasing().pitch:
-		st.Text = "Pitch: out by no more than the reading error, so nothing is twisted for it now. Once track is put right, read every blade once more."
+		st.Done, st.Text = true, "Pitch: out by no more than the reading error, so nothing is twisted for it now. Once track is put right, read every blade once more."
 	case p == nil:
 		st.Done, st.Text = true, "Pitch is not judged: no tolerance, or a reading is in question."
 	case p.Found && p.Count == 0:
@@ -73,7 +73,7 @@ func (r *Result) trackStep() Step {
 	case g.OneEdge:
 		st.Text = "Read the other edge too before a blade is bent."
 	case r.chasing().track:
-		st.Text = "Track: out by no more than the reading error, so nothing is bent for it now. Once pitch is put right, read every blade once more."
+		st.Done, st.Text = true, "Track: out by no more than the reading error, so nothing is bent for it now. Once pitch is put right, read every blade once more."
 	case p == nil:
 		st.Done, st.Text = true, "Track is not judged: no tolerance, or a reading is in question."
 	case p.Found && p.Count == 0:

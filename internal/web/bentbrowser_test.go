@@ -2,13 +2,16 @@ package web
 
 import (
 	"encoding/json"
+	"math"
 	"os"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
 	"github.com/chromedp/chromedp"
 
+	"counterpoise/internal/blades/surveyfile"
 	"counterpoise/internal/job"
 )
 
@@ -105,6 +108,7 @@ func weightsAlone(t *testing.T) {
 	p := newPerson(t, browser(t), newDemoOf(t, "", 12), "Ada")
 	p.leaveBent = true
 	p.window()
+	p.looks()
 	p.begin()
 	surveyed := func(string, string) bool {
 		return p.cure().surveys > 0 && ask[bool](t, p.ctx, `!!document.querySelector(".act a.big")`)
@@ -125,7 +129,50 @@ func weightsAlone(t *testing.T) {
 		t.Errorf("weights alone are said to have cured bent blades:\n%s", text)
 	}
 	t.Logf("ended at %s: %s", action, ask[string](t, p.ctx, `document.querySelector("#step").innerText`))
+	p.foretold()
 	p.c.check(t)
+}
+
+// foretold compares what the page foretells of the 1x with the API, which has
+// one unit whoever asks; the page writes it in the unit of whoever reads.
+func (p *person) foretold() {
+	t, ctx := p.t, p.ctx
+	t.Helper()
+	type judged struct {
+		Judgement struct{ Predicted []surveyfile.ReplyChange }
+	}
+	var si, in judged
+	must(t, json.Unmarshal(p.demo.get("/api/v1"+p.url+"/survey"), &si))
+	must(t, json.Unmarshal(p.demo.get("/api/v1"+p.url+"/survey?scale=in/s"), &in))
+	told := si.Judgement.Predicted
+	if len(told) == 0 || !slices.EqualFunc(told, in.Judgement.Predicted, func(a, b surveyfile.ReplyChange) bool {
+		return a.Sensor == b.Sensor && a.Amplitude == b.Amplitude && a.Radius95 == b.Radius95 && *a.Now == *b.Now
+	}) {
+		t.Fatalf("the API foretells %+v, and %+v to who reads in inches", told, in.Judgement.Predicted)
+	}
+	// An inch is 25.4 mm by its definition, a peak of a sine sqrt(2) times its rms.
+	for _, unit := range []struct {
+		scale, label string
+		per          float64 // mm/s rms
+		digits       int
+	}{{"mm/s", "mm/s rms", 1, 2}, {"in/s", "in/s peak", math.Sqrt2 / 25.4, 4}} {
+		do(t, ctx, chromedp.Navigate(p.demo.home+p.url+"/survey?scale="+unit.scale), chromedp.WaitVisible(css("#h-foretold")))
+		rows := ask[[][]string](t, ctx, `[...document.querySelectorAll('table[aria-labelledby="h-foretold"] tr')].map(r => [...r.children].map(c => c.textContent))`)
+		if len(rows) != len(told)+1 || !strings.HasSuffix(rows[0][1], unit.label) || !strings.HasSuffix(rows[0][3], unit.label) {
+			t.Fatalf("%s: the table reads %q", unit.scale, rows)
+		}
+		say := func(v float64) string { return strconv.FormatFloat(v*unit.per, 'f', unit.digits, 64) }
+		for i, c := range told {
+			row := rows[i+1]
+			if row[0] != c.Sensor || row[1] != say(*c.Now) || !strings.HasPrefix(row[3], say(c.Amplitude)+" ± "+say(c.Radius95)) {
+				t.Errorf("%s: %q, want %s now, a change of %s ± %s", unit.scale, row, say(*c.Now), say(c.Amplitude), say(c.Radius95))
+			}
+		}
+		fits(t, ctx)
+		if p.seen != nil {
+			p.inspect(t, "bent-foretold-"+strings.ReplaceAll(unit.scale, "/", ""))
+		}
+	}
 }
 
 // leaveOut leaves the step out that is due.

@@ -308,6 +308,9 @@ func (p surveyView) Now() string {
 		for _, m := range p.Reply.Moves {
 			names = append(names, strconv.Itoa(m.Blade))
 		}
+		if len(names) == 1 {
+			return fmt.Sprintf(say("survey.next.move.one"), names[0])
+		}
 		return fmt.Sprintf(say("survey.next.move"), strings.Join(names, ", "))
 	case !p.InOrder():
 		return say("survey.next.none")
@@ -418,7 +421,7 @@ func (p surveyView) Each() (out []eachRow) {
 		pitch = t.Values
 	}
 	for i := range p.Sheet.Blades {
-		moved := slices.ContainsFunc(p.Reply.Moves, func(m surveyfile.ReplyMove) bool { return m.Blade == i+1 })
+		moved := p.Reply.Plan.Sure && slices.ContainsFunc(p.Reply.Moves, func(m surveyfile.ReplyMove) bool { return m.Blade == i+1 })
 		out = append(out, eachRow{i + 1, cell(track, i, "%+.2f"), cell(pitch, i, "%.2f"), moved})
 	}
 	return out

@@ -68,11 +68,12 @@ var surveyWords = map[string]string{
 	"survey.flap":             "Flap frequency of a standing blade, Hz (empty: rigid)",
 	"survey.z":                "Plane of the blades along the shaft, mm (same origin as the correction planes)",
 
-	"survey.next.again": "All blades are read. Next: read every one once more before one is bent.",
-	"survey.next.move":  "All blades are read. Next: straighten %s.",
-	"survey.next.none":  "All blades are read. They are not in order, and no move is advised: what to do stands below.",
-	"survey.next.keep":  "All blades are read, and they are in order. Next: keep this survey.",
-	"survey.next.job":   "All blades are read, and they are in order. Next: back to the job.",
+	"survey.next.again":    "All blades are read. Next: read each once more before one is bent, or keep this survey.",
+	"survey.next.move":     "All blades are read. Next: straighten blades %s.",
+	"survey.next.move.one": "All blades are read. Next: straighten blade %s.",
+	"survey.next.none":     "All blades are read. They are not in order, and no move is advised: what to do stands below.",
+	"survey.next.keep":     "All blades are read, and they are in order. Next: keep this survey.",
+	"survey.next.job":      "All blades are read, and they are in order. Next: back to the job.",
 
 	"survey.blade":            "Blade",
 	"survey.blade.wrong":      "The blades are 1 to %d.",

@@ -30,7 +30,7 @@ func (f *File) Guide(anticlockwise bool) (*Guide, error) {
 	}
 	p := g.Picture()
 	if g.Next == 0 { // all are read: the drawing shows which to move
-		if r, err := blades.Judge(s); err == nil {
+		if r, err := blades.Judge(s); err == nil && r.SurelyOut() {
 			for _, m := range r.Advice.Moves {
 				p.Move = append(p.Move, m.Blade)
 			}
