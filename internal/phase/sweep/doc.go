@@ -21,8 +21,8 @@
 // to a displacement probe (x constant).
 //
 // A mode that moves with the speed, as the gyroscopic moment of a wheel moves it,
-// is fitted as one that stands still. Where vectors betray that it moves, what a
-// moving fit would answer is part of the uncertainty.
+// is fitted as one that stands still. Where a moving one fits better, what it would
+// answer is part of the uncertainty.
 //
 // The package does no input or output, reads no clock and starts nothing.
 package sweep

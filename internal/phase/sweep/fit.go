@@ -26,7 +26,7 @@ type Fit struct {
 	Points    int     // used
 	Misfit    float64 // rms of what the modes leave, over the rms of the vectors, worst channel
 	Carried   bool    // the sweep was so fast that the envelope was carried through time
-	Moving    bool    // the vectors betray resonances that move with the speed
+	Moving    bool    // resonances that move with the speed fit the vectors better than chance explains
 	Notes     []string
 
 	poles  []pole
@@ -189,10 +189,11 @@ func (f *Fit) choose(p *problem) (sol solved, ok bool) {
 
 // moving looks whether natural frequencies that move with the speed, as the
 // gyroscopic moment of a wheel moves them, explain the vectors by more than
-// chance better. That fit is no better answer: a mode that drifts by d for each
-// unit of speed is as wide as one of damping zeta/(1-d) that stands still, so it
-// gives away most of what is known of the damping (campaign speed-coast). But by
-// how much it differs is part of the uncertainty then.
+// chance better; rough running can feign that. That fit is no better answer: a
+// mode that drifts by d for each unit of speed is as wide as one of damping
+// zeta/(1-d) that stands still, so it gives away most of what is known of the
+// damping (campaign speed-coast). But by how much it differs is part of the
+// uncertainty then.
 func (f *Fit) moving(p *problem, sol solved) {
 	poles, s, ok := p.drifted(f.poles, f.Low, f.High)
 	more, channels := float64(len(poles)), len(p.channels)
@@ -206,7 +207,7 @@ func (f *Fit) moving(p *problem, sol solved) {
 		m := &f.Modes[i]
 		m.SpeedSD, m.DampingSD = math.Hypot(m.SpeedSD, pl.omega-m.Speed), math.Hypot(m.DampingSD, pl.zeta-m.Damping)
 	}
-	f.Notes = append(f.Notes, "The resonances move with the speed, as those of a heavy wheel do, which a fit of resonances that stand still follows only nearly: what that may change is part of the stated errors.")
+	f.Notes = append(f.Notes, "Resonances that move with the speed, as those of a heavy wheel do, fit these vectors better than ones that stand still: what that would change is part of the stated errors.")
 }
 
 // explained reports whether modes that move with the speed leave no more than a
