@@ -166,8 +166,8 @@ func TestBentFanIsStraightenedOnThePage(t *testing.T) {
 			t.Errorf("blade %d stands %.2f mm out of track after straightening", b.Number, b.Track*1e3)
 		}
 	}
-	if st := d.state(); !strings.HasPrefix(st.Step.What, "Read the blades again") || !strings.Contains(st.History[1].Text, say("job.did.straightened")) {
-		t.Errorf("after the moves the job offers %q, its history says %q", st.Step.What, st.History[1].Text)
+	if st := d.state(); !strings.HasPrefix(st.Step.What, "Read the blades again") || !strings.Contains(st.History[0].Text, say("job.did.straightened")) {
+		t.Errorf("after the moves the job offers %q, its history says %q", st.Step.What, st.History[0].Text)
 	}
 	d.read()
 	if to, page := d.form("do", "finish"); to != d.job {
@@ -199,6 +199,51 @@ func TestBladesBendByAPI(t *testing.T) {
 	was := d.fan.Blades()[2]
 	if code, got = postTo(d.s, "/api/v1/stations/bent/fan", bend); code != http.StatusConflict || d.fan.Blades()[2] != was {
 		t.Errorf("bent while it turns: %d %v", code, got)
+	}
+}
+
+// What was read of a blade says nothing once it was moved, whoever moved it: the
+// survey asks for it again, says why, and is not kept before.
+func TestMovedBladeIsReadAgain(t *testing.T) {
+	d := newBentDesk(t)
+	d.begin()
+	d.read()
+	if to, page := d.form("do", "finish"); to != d.job {
+		t.Fatalf("the survey is not kept: %q\n%s", to, page)
+	}
+	for _, c := range []struct {
+		blade      int
+		path, body string
+	}{
+		{3, "/api/v1/stations/bent/fan", `{"do":"bend","blade":3,"track_mm":2.5}`},
+		{4, "/api/v1" + d.job + "/events", `{"do":"straightened","by":"Ada","moves":[{"blade":4,"pitch_deg":1}]}`},
+	} {
+		if code, got := postTo(d.s, c.path, c.body); code != http.StatusOK {
+			t.Fatalf("blade %d: %d %v", c.blade, code, got)
+		}
+		var now struct {
+			Kept   bool
+			Survey sheet
+			Guide  struct{ Next int }
+		}
+		d.get(d.job+"/survey", &now)
+		if now.Kept || now.Survey.visits(c.blade) != 0 || now.Survey.visits(1) == 0 {
+			t.Errorf("blade %d moved: kept %v, %d readings of it", c.blade, now.Kept, now.Survey.visits(c.blade))
+		}
+		w := httptest.NewRecorder()
+		r := httptest.NewRequest("GET", home+d.job+"/survey", nil)
+		r.AddCookie(&http.Cookie{Name: byCookie, Value: "Ada"})
+		d.s.ServeHTTP(w, r)
+		if want := fmt.Sprintf(say("survey.moved.read"), now.Guide.Next); !strings.Contains(w.Body.String(), want) {
+			t.Errorf("blade %d moved: the page does not say %q", c.blade, want)
+		}
+	}
+	if _, page := d.form("do", "finish"); page == "" {
+		t.Error("a survey with moved blades unread is kept")
+	}
+	d.read()
+	if to, page := d.form("do", "finish"); to != d.job {
+		t.Errorf("read again, the survey is not kept: %q\n%s", to, page)
 	}
 }
 
