@@ -237,40 +237,15 @@ func (a *Average) without(c int) *Average {
 	return s
 }
 
-// Progress is how far a reading has come.
-type Progress struct {
-	Turns         int
-	Speed         float64   // rad/s
-	StandardError []float64 // per channel, peak per axis of its first order, in the channel's quantity
-}
-
-// Progress tells how far the reading has come: its standard error now.
-func (a *Average) Progress() Progress {
-	p := Progress{Turns: a.n}
-	if a.n < 4 {
-		return p
-	}
-	r := a.Reading()
-	p.Speed = r.Speed
-	for _, c := range r.Channels {
-		se := math.NaN()
-		if len(c.Orders) > 0 {
-			se = c.Orders[0].StandardError()
-		}
-		p.StandardError = append(p.StandardError, se)
-	}
-	return p
-}
-
-// Need is the number of turns after which the standard error of a channel can
-// be expected to be at most target, in the channel's quantity: the error falls
-// with the square root of the turns. ok is false while nothing is known.
-func (p Progress) Need(channel int, target float64) (turns int, ok bool) {
-	if channel < 0 || channel >= len(p.StandardError) || !(target > 0) || !(p.StandardError[channel] >= 0) {
+// TurnsNeeded is the number of turns after which a standard error that is now after
+// so many turns can be expected to be at most target: it falls with the square root
+// of the turns. ok is false while nothing is known.
+func TurnsNeeded(turns int, now, target float64) (n int, ok bool) {
+	if !(target > 0) || !(now >= 0) || math.IsInf(now, 0) {
 		return 0, false
 	}
-	ratio := p.StandardError[channel] / target
-	return int(math.Ceil(math.Min(float64(p.Turns)*ratio*ratio, 1e9))), true
+	ratio := now / target
+	return int(math.Ceil(math.Min(float64(turns)*ratio*ratio, 1e9))), true
 }
 
 // StandardError is the standard deviation of one axis of the phasor, averaged

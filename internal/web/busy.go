@@ -32,6 +32,7 @@ type Busy struct {
 
 	ask station.Ask // of a reading
 	se  float64     // standard error so far, m/s peak; 0 = not known
+	hz  float64     // turns a second; 0 = not known
 }
 
 // in writes the progress of a reading in a person's own unit.
@@ -39,7 +40,7 @@ func (b Busy) in(v View) Busy {
 	if b.Doing != "reading" || b.Turns == 0 {
 		return b
 	}
-	b.Text = progressText(b.Turns, b.ask, b.se, v)
+	b.Text = progressText(b.Turns, b.ask, b.se, b.hz, v)
 	return b
 }
 
@@ -137,7 +138,7 @@ func (b *bench) take(by string) error {
 		defer cancel()
 		ask.Progress = func(turns int, se float64) {
 			b.busy.set(func(n *Busy) {
-				n.Turns, n.se, n.ask = turns, se, ask
+				n.Turns, n.se, n.ask, n.hz = turns, se, ask, turnsASecond(b.st.Latest())
 				n.Fraction = progress(turns, ask, se)
 			})
 		}
@@ -173,7 +174,33 @@ func progress(turns int, ask station.Ask, se float64) float64 {
 	return math.Min(f, 1)
 }
 
-func progressText(turns int, ask station.Ask, se float64, v View) string {
+// turnsASecond is the rotor's speed now; 0 where it is not known to turn.
+func turnsASecond(snap *station.Snapshot) float64 {
+	if snap == nil || snap.Motion != station.Turning {
+		return 0
+	}
+	return finiteOr(snap.Speed/(2*math.Pi), 0)
+}
+
+// secondsLeft is how long a reading will still take, as far as its standard error
+// tells; ok is false while that is not known.
+func secondsLeft(turns int, ask station.Ask, se, hz float64) (s float64, ok bool) {
+	need := ask.MinTurns
+	if ask.StandardError > 0 {
+		n, known := phase.TurnsNeeded(turns, se, ask.StandardError)
+		if !known || se == 0 {
+			return 0, false
+		}
+		need = max(need, n)
+	}
+	if ask.MaxTurns > 0 {
+		need = min(need, ask.MaxTurns)
+	}
+	return float64(max(0, need-turns)) / hz, hz > 0
+}
+
+// progressText says how far a reading has come; hz is turns a second.
+func progressText(turns int, ask station.Ask, se, hz float64, v View) string {
 	text := fmt.Sprintf(say("settle.turns"), turns, ask.MinTurns)
 	sc := v.velocity()
 	if se > 0 && finite(se) {
@@ -181,6 +208,9 @@ func progressText(turns int, ask station.Ask, se float64, v View) string {
 	}
 	if ask.StandardError > 0 {
 		text += ", " + fmt.Sprintf(say("job.se.need"), ask.StandardError*sc.factor())
+	}
+	if left, ok := secondsLeft(turns, ask, se, hz); ok && left > 0 {
+		text += ", " + fmt.Sprintf(say("settle.left"), math.Ceil(left))
 	}
 	return text
 }

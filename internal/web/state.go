@@ -178,7 +178,8 @@ func settleOf(snap *station.Snapshot, ask station.Ask, v View) Settle {
 		return Settle{Text: say("settle.none")}
 	}
 	se := knownTo(r)
-	return Settle{Fraction: progress(r.Turns, ask, se), Text: progressText(r.Turns, ask, se, v)}
+	// The window of the live view does not grow: it cannot say how long is left.
+	return Settle{Fraction: progress(r.Turns, ask, se), Text: progressText(r.Turns, ask, se, 0, v)}
 }
 
 // knownTo is the largest standard error per axis of the 1x velocity of any sensor,

@@ -77,6 +77,7 @@ var words = map[string]string{
 	"settle":        "Settling",
 	"settle.none":   "no whole turns yet",
 	"settle.turns":  "%d of %d turns",
+	"settle.left":   "about %.0f s to go",
 
 	"vectors":       "Once per turn (1x)",
 	"vectors.all":   "All",
