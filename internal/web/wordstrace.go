@@ -8,7 +8,7 @@ func init() { maps.Copy(words, traceWords) }
 var traceWords = map[string]string{
 	"trace":      "Run-up, coast-down, running blades",
 	"trace.open": "Watch it run up or down",
-	"job.trace":  "One coast-down tells whether this speed is good to balance at, or near a resonance:",
+	"job.trace":  "One coast-down tells whether this speed is good to balance at, or near a resonance. It starts the rotor: nobody may be at it then.",
 	"trace.back": "Back to the machine",
 	"trace.now":  "Now",
 	"trace.idle": "Nothing is being followed. Choose below what is to be told.",
