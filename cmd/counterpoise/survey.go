@@ -12,7 +12,7 @@ import (
 )
 
 var surveyCommand = command{
-	name: "survey", args: "FILE [--json]", summary: "verdict on blade track and pitch (- reads standard input)",
+	name: "survey", args: "[FILE] [--job ID] [--json]", summary: "verdict on blade track and pitch (- reads standard input)",
 	run: runSurvey,
 }
 
@@ -20,6 +20,9 @@ var surveyCommand = command{
 func runSurvey(ctx context.Context, e env, args []string) error {
 	o := newOptions("survey", e)
 	asJSON := o.Bool("json", false, "answer as JSON")
+	job := o.String("job", "", "set the runs of this job beside the survey, by its ID in the list of jobs; without FILE it is the survey that the job keeps")
+	data := o.String("data", "", "with --job: folder of the jobs; without it that of the configuration")
+	config := o.String("config", "station.toml", "with --job: the configuration that names the folder")
 	var moving runningTask
 	moving.options(o)
 	rest, err := o.parse(args)
@@ -27,16 +30,21 @@ func runSurvey(ctx context.Context, e env, args []string) error {
 		return err
 	}
 	if moving.json = *asJSON; moving.source != "" {
+		if *job != "" {
+			return fmt.Errorf("%w: --running sees the blades, --job weighs a survey: one at a time", errUsage)
+		}
 		return moving.run(ctx, e, o, rest)
 	}
-	if len(rest) != 1 {
-		return fmt.Errorf("%w: name one survey file, or - for standard input", errUsage)
+	if len(rest) > 1 || len(rest) == 0 && *job == "" {
+		return fmt.Errorf("%w: name one survey file, or - for standard input, or the job that keeps one with --job", errUsage)
 	}
-	f, err := readSurvey(e, rest[0])
-	if err != nil {
-		return err
+	var f *surveyfile.File
+	if len(rest) == 1 {
+		if f, err = readSurvey(e, rest[0]); err != nil {
+			return err
+		}
 	}
-	a, err := f.Answer()
+	a, unit, err := answerSurvey(ctx, f, *job, *data, *config)
 	if err != nil {
 		return err
 	}
@@ -45,8 +53,24 @@ func runSurvey(ctx context.Context, e env, args []string) error {
 		enc.SetEscapeHTML(false)
 		return enc.Encode(a)
 	}
-	printSurvey(e.stdout, a)
+	printSurvey(e.stdout, a, unit)
 	return nil
+}
+
+// answerSurvey judges a survey alone or beside a job; unit is that of what it
+// foretells, empty where that is the file's own.
+func answerSurvey(ctx context.Context, f *surveyfile.File, job, data, config string) (a *surveyfile.Reply, unit string, err error) {
+	if job == "" {
+		a, err = f.Answer()
+		return a, "", err
+	}
+	if data == "" {
+		if data, err = dataOf(config); err != nil {
+			return nil, "", err
+		}
+	}
+	a, err = besideJob(ctx, data, job, f)
+	return a, " mm/s rms", err
 }
 
 func readSurvey(e env, name string) (*surveyfile.File, error) {
@@ -67,7 +91,7 @@ func readSurvey(e env, name string) (*surveyfile.File, error) {
 }
 
 // printSurvey is the answer for people: what was found, what to do, in order.
-func printSurvey(w io.Writer, a *surveyfile.Reply) {
+func printSurvey(w io.Writer, a *surveyfile.Reply, unit string) {
 	for _, c := range a.Cautions {
 		fmt.Fprintf(w, "! %s\n", c)
 	}
@@ -88,7 +112,7 @@ func printSurvey(w io.Writer, a *surveyfile.Reply) {
 	for _, v := range a.Verdicts {
 		fmt.Fprintf(w, "- %s\n", v.Text)
 	}
-	if a.Measured {
+	if a.Measured || len(a.Cause.Evidence) > 0 {
 		fmt.Fprintf(w, "- %s\n", a.Cause.Text)
 		for _, p := range a.Cause.Evidence {
 			fmt.Fprintf(w, "    %s\n", p.Text)
@@ -108,7 +132,7 @@ func printSurvey(w io.Writer, a *surveyfile.Reply) {
 	}
 	printSurvival(w, a)
 	for _, p := range a.Predicted {
-		fmt.Fprintf(w, "   %s will change by %.2f +-%.2f at %.0f deg\n", p.Sensor, p.Amplitude, p.Radius95, p.Deg)
+		fmt.Fprintf(w, "   %s will change by %.2f +-%.2f%s at %.0f deg\n", p.Sensor, p.Amplitude, p.Radius95, unit, p.Deg)
 	}
 }
 

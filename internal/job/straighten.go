@@ -56,6 +56,16 @@ func (e Event) survey() (*surveyfile.File, *blades.Result, error) {
 	return f, r, err
 }
 
+// KeptSurvey is the newest survey that the job keeps, and the straightening
+// after which its blades were read (0 = as found).
+func (s State) KeptSurvey() (f *surveyfile.File, shape int, err error) {
+	if s.Surveyed == nil {
+		return nil, 0, errors.New("the job has no blade survey: read the blades first")
+	}
+	f, err = surveyfile.Parse(s.Surveyed.sheet)
+	return f, s.Surveyed.Shape, err
+}
+
 // surveyed keeps what a survey advises. One of an earlier program that cannot
 // be read any more advises nothing.
 func (s State) surveyed(e Event) State {

@@ -73,6 +73,8 @@ type File struct {
 	Detector  string     `json:"detector"`
 	Measured  *Measured  `json:"measured"`
 
+	Anticlockwise bool `json:"anticlockwise_from_ruler"` // how the rotor turns, for the drawing alone
+
 	Schema  int      `json:"schema"`
 	Name    string   `json:"name"`
 	ignored []string // keys that are not known
