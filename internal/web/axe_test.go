@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"sync"
 	"testing"
 	"time"
 )
@@ -36,8 +37,13 @@ func axe(t *testing.T) string {
 	return ""
 }
 
+// fetching lets one test fetch the checker while others wait for it.
+var fetching sync.Mutex
+
 // fetchAxe unpacks the package once into the user's cache.
 func fetchAxe(t *testing.T) (path string, err error) {
+	fetching.Lock()
+	defer fetching.Unlock()
 	cache, err := os.UserCacheDir()
 	if err != nil {
 		return "", err

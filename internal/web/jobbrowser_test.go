@@ -79,6 +79,16 @@ func slowly(t *testing.T) {
 	}
 }
 
+// beside lets a test run beside others: it has a program and a browser of its
+// own, and spends its time waiting for a fan. While pictures are taken for a
+// person to look at, one goes after the other.
+func beside(t *testing.T) {
+	t.Helper()
+	if os.Getenv("COUNTERPOISE_SHOTS") == "" {
+		t.Parallel()
+	}
+}
+
 func newPerson(t *testing.T, ctx context.Context, d *demo, name string) *person {
 	c := &console{}
 	do(t, ctx)
@@ -238,6 +248,7 @@ var mids = []struct {
 // middle of the survey.
 func TestJobByHand(t *testing.T) {
 	slowly(t)
+	beside(t)
 	t.Run("phone", func(t *testing.T) { jobByHand(t, false) })
 	if long() {
 		t.Run("wide", func(t *testing.T) { jobByHand(t, true) })
@@ -312,6 +323,7 @@ func (p *person) interrupt(reading bool) (caught bool) {
 // refused to it, and may take the job over.
 func TestTwoBrowsers(t *testing.T) {
 	slowly(t)
+	beside(t)
 	d := newDemo(t, 15)
 	first := browser(t)
 	ada := newPerson(t, first, d, "Ada")
@@ -382,6 +394,7 @@ func staleTab(t *testing.T, p *person) {
 // passes at AA, also with messages shown.
 func TestJobFormsInBrowser(t *testing.T) {
 	slowly(t)
+	beside(t)
 	d := newDemo(t, 15)
 	p := newPerson(t, browser(t), d, "Ada")
 	do(t, p.ctx, phone(phoneHigh), chromedp.Navigate(d.home+"/stations/bench-fan/jobs"), chromedp.WaitVisible(css(`[name="by"]`)))

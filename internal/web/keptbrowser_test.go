@@ -24,6 +24,7 @@ const smallTargets = `[...document.querySelectorAll("main button, main a.button,
 // gloves, names for a screen reader and nothing for the console to complain of.
 func TestKeptViewsInBrowser(t *testing.T) {
 	slowly(t)
+	beside(t)
 	jobs, err := store.Open(filepath.Join(t.TempDir(), "jobs.db"))
 	must(t, err)
 	f := newFake("bench")

@@ -232,6 +232,7 @@ func (f *followingFake) Replay(ctx context.Context, src acq.Source, tr *trace.Tr
 // measures the running blades.
 func TestTracePageInBrowser(t *testing.T) {
 	slowly(t)
+	beside(t)
 	t.Run("speed", func(t *testing.T) {
 		_, address, _ := traceBed(t, "bench-fan-soft")
 		p := tracePerson(t, address)
