@@ -204,6 +204,13 @@ func (t *Test) calm() []float64 {
 	return out
 }
 
+// overdriven counts the revolutions that no sensor recorded within its range.
+func (t *Test) overdriven() uint64 { return t.x.Dropped()[phase.DropValue] }
+
+func (t *Test) tooStrong() error {
+	return fmt.Errorf("in %d revolutions the signal of every sensor was clipped or held no numbers, and too few are left to see a switching off: lower the gain or take a sensor of a wider range, and record again", t.overdriven())
+}
+
 // find finds the moment of switching off in the speed: 1/w grows in a straight
 // line while the drag goes with the square of the speed, and nearly so with
 // friction, over the small fall that is used.
@@ -213,6 +220,8 @@ func (t *Test) find() (m moment, err error) {
 		return m, fmt.Errorf("the source holds no samples, so nothing can be told: look at the file or the board")
 	case !t.setup.HasTach:
 		return m, fmt.Errorf("the source has no tach, so what follows the speed cannot be told from what does not: put a mark on the fan's shaft and record it, too")
+	case len(t.turns) < 20 && t.overdriven() > 0:
+		return m, t.tooStrong()
 	case len(t.turns) < 20 && t.gap:
 		return m, fmt.Errorf("samples were lost in the middle and only %d revolutions came after that, so the switching off was not seen whole: look at the cable and the load of this computer, and record again", len(t.turns))
 	case len(t.turns) < 20:
@@ -272,6 +281,9 @@ func (t *Test) find() (m moment, err error) {
 		m.unsure = 0.05 + 3*m.steadySD/(slope*m.running)
 	} else {
 		m.off, m.unsure = t.turns[last].at, 2*t.turns[last].seconds
+	}
+	if m.off-m.began < leastSteady && t.overdriven() > 0 {
+		return m, t.tooStrong()
 	}
 	if m.off-m.began < leastSteady && t.gap {
 		return m, fmt.Errorf("samples were lost and only %.1f s of steady running come between that and the switching off, and %.0f are needed: look at the cable and the load of this computer, and record again", math.Max(0, m.off-m.began), leastSteady)

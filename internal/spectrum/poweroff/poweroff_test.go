@@ -166,6 +166,7 @@ func TestRefusals(t *testing.T) {
 		{"switched off at once", "steady running", good[44:]},
 		{"edges lost", "revolutions were accepted", withoutEdges(good)},
 		{"samples lost", "samples were lost in the middle", withGap(good, len(good)-8, 4)},
+		{"overdriven while it ran", "signal of every sensor was clipped", overdriven(good)},
 		{"samples lost before the switch", "samples were lost and only", withGap(good, 40, 4)},
 	} {
 		_, err := result(t, Config{}, c.blocks)
@@ -173,6 +174,22 @@ func TestRefusals(t *testing.T) {
 			t.Errorf("%s: %v, want a sentence with %q", c.name, err, c.want)
 		}
 	}
+}
+
+// overdriven are the blocks of a sensor whose range ends below its signal at
+// running speed.
+func overdriven(bs []*acq.Block) (out []*acq.Block) {
+	setup := *bs[0].Setup
+	setup.Channels = []acq.Channel{{Name: "a", Quantity: rotor.Velocity, Scale: 1, FullScale: 0.8}}
+	for _, b := range bs {
+		c := *b
+		c.Setup, c.Samples = &setup, [][]float32{make([]float32, len(b.Samples[0]))}
+		for i, v := range b.Samples[0] {
+			c.Samples[0][i] = min(max(v, -0.8), 0.8)
+		}
+		out = append(out, &c)
+	}
+	return out
 }
 
 // withGap loses n blocks, a quarter of a second each, from block at on.
