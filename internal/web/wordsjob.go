@@ -70,7 +70,7 @@ var jobWords = map[string]string{
 	"job.speed.now":             "It turns at",
 	"job.doing.wait":            "Nothing to press: the page goes on by itself.",
 	"job.cancel":                "Break it off",
-	"job.cautions":              "Tick what you have read and done",
+	"job.cautions":              "Tick what is read and done",
 	"job.cautions.still":        "Ticked at the step before",
 	"job.cautions.still.tick":   "I have read them again, and all of this is still so",
 	"job.cautions.virtual":      "Cautions to tick on a real fan",
