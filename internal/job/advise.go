@@ -79,18 +79,18 @@ func (s State) adviseTrial(plane string) (Advice, error) {
 		}
 	}
 	c := s.Case()
-	if n := len(c.Runs); n > 0 {
-		for _, v := range c.Runs[n-1].Vectors {
+	speed, bare := u.Machine.Speed, false
+	if len(c.Runs) > 0 {
+		var before balance.Run
+		before, bare = s.beforeTrial(c)
+		speed = before.Speed
+		for _, v := range before.Vectors {
 			q.AsFound = append(q.AsFound, v.V)
 			q.Sigma = append(q.Sigma, math.Sqrt(v.Cov.PerAxis()))
 			q.Trip = append(q.Trip, u.Abort)
 		}
 	}
-	speed := u.Machine.Speed
-	if n := len(c.Runs); n > 0 {
-		speed = c.Runs[n-1].Speed
-	}
-	from := s.known(&q, i, speed)
+	from := s.known(&q, i, speed, bare)
 	t, err := balance.AdviseTrial(q)
 	if err != nil {
 		return Advice{}, err
@@ -184,7 +184,7 @@ func (s State) adviseCorrection() (Advice, error) {
 		return Advice{}, failed
 	}
 	out := Advice{Answer: &best, Verdicts: best.Verdicts}
-	if text := s.changed(best); text != "" {
+	if text := s.changed(best, c.Planes); text != "" {
 		out.Verdicts = append(out.Verdicts, balance.Verdict{Code: "answer-changed", Text: text})
 	}
 	report := detective.Inspect(c)

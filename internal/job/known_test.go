@@ -38,6 +38,10 @@ func learnt(t *testing.T, known *Known, alpha [2][2]complex128) (*script, State)
 func TestEarlierJobsTeach(t *testing.T) {
 	alpha := [2][2]complex128{{0.2, 0.05i}, {0.03, 0.15 + 0.05i}}
 	_, first := learnt(t, nil, alpha)
+	if _, _, ok := first.Learnt(); ok {
+		t.Error("a job that is still open teaches")
+	}
+	first.Closed = true
 	print, a, ok := first.Learnt()
 	if !ok || print.Board != "board 1" || len(print.Sensors) != 2 {
 		t.Fatalf("the job taught nothing: %+v", print)
@@ -60,6 +64,9 @@ func TestEarlierJobsTeach(t *testing.T) {
 	}
 	if again.Setup.Known.at(0, 0) != prior.Mean[0][0] || s.j.State().Setup.Known.SD[1][1] != prior.SD[1][1] {
 		t.Error("what was known did not come through the file")
+	}
+	if !again.Setup.Known.Agrees(a) {
+		t.Error("the same answer does not agree with itself")
 	}
 	early := State{Setup: again.Setup, Runs: again.Runs[:1], Events: again.Events}
 	trial, err := early.Advise(Step{Action: ActFit, Stage: StageTrial, Purpose: PurposeTrial, Plane: "front"})
@@ -85,6 +92,88 @@ func TestEarlierJobsTeach(t *testing.T) {
 	adv, err = moved.Advise(Step{Action: ActFit, Stage: StagePlace, Purpose: PurposeCorrection})
 	if text := code(adv, "answer-changed"); err != nil || !strings.Contains(text, "turned by 115 degrees") {
 		t.Errorf("a mark that was moved: %v, %q", err, text)
+	}
+	// The first trial has shown it: the second must not be placed by what is known no more.
+	moved.Runs, moved.Fit = moved.Runs[:2], moved.Runs[1].Fit
+	trial, err = moved.Advise(Step{Action: ActFit, Stage: StageTrial, Purpose: PurposeTrial, Plane: "rear"})
+	if text := code(trial, "known-answer"); err != nil || !strings.Contains(text, "is not used") || !strings.Contains(text, "turned by 115 degrees") || strings.Contains(code(trial, "trial-advice"), "lower") {
+		t.Errorf("the second trial after a mark was moved: %v, %+v", err, trial.Verdicts)
+	}
+	for i := range a.Influence {
+		for p := range a.Influence[i] {
+			a.Influence[i][p] *= cmplx.Rect(1, 2)
+		}
+	}
+	if NewKnown(prior).Agrees(a) {
+		t.Error("a moved mark agrees with what was before")
+	}
+}
+
+// The second trial is placed by what the sensors show without the first weight,
+// which comes off for it.
+func TestSecondTrialIsPlacedFromTheBareRotor(t *testing.T) {
+	alpha := [2][2]complex128{{0.2, 0.05i}, {0.03, 0.15 + 0.05i}}
+	_, first := learnt(t, nil, alpha)
+	first.Closed = true
+	print, a, _ := first.Learnt()
+	prior, err := balance.Learn([]balance.Answer{a}, print, 0.3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, s := learnt(t, NewKnown(prior), alpha)
+	s.Runs, s.Fit = s.Runs[:2], s.Runs[1].Fit
+	second := Step{Action: ActFit, Stage: StageTrial, Purpose: PurposeTrial, Plane: "rear"}
+	with, err := s.Advise(second)
+	if err != nil {
+		t.Fatal(err)
+	}
+	bare := s
+	bare.Runs, bare.Fit = s.Runs[:1], Fit{}
+	want, err := bare.Advise(second)
+	if err != nil || len(with.Weights) != 1 || len(want.Weights) != 1 || with.Weights[0] != want.Weights[0] {
+		t.Errorf("%v: %+v, from the bare rotor %+v", err, with.Weights, want.Weights)
+	}
+}
+
+// What must not be handed to the next job: runs that contradict each other, runs
+// at several speeds, findings that scatter, and those of another machine.
+func TestWhatIsNotLearnt(t *testing.T) {
+	alpha := [2][2]complex128{{0.2, 0.05i}, {0.03, 0.15 + 0.05i}}
+	s, _ := learnt(t, nil, alpha)
+	w := cmplx.Rect(0.02, 40*math.Pi/180)
+	s.fit(PurposeCorrection, "", weight("front", 20, 40)) // as the first trial, but the sensors answer otherwise
+	s.run(reading(8e-3-3*alpha[0][0]*w, 5e-3i-3*alpha[1][0]*w))
+	s.stop()
+	odd := s.j.State()
+	odd.Closed = true
+	if _, _, ok := odd.Learnt(); ok {
+		t.Error("runs that contradict each other teach")
+	}
+	_, good := learnt(t, nil, alpha)
+	good.Closed = true
+	if _, _, ok := good.Learnt(); !ok {
+		t.Fatal("a good job teaches nothing")
+	}
+	fast := good
+	fast.Runs = append([]Run(nil), good.Runs...)
+	r := *fast.Runs[1].Reading
+	r.Speed *= 1.05
+	fast.Runs[1].Reading = &r
+	if _, _, ok := fast.Learnt(); ok {
+		t.Error("runs at two speeds teach")
+	}
+	u := fan()
+	u.Fingerprint = "board 1"
+	f, _ := u.Print(100)
+	u.Machine.Mass *= 1.2
+	if g, _ := u.Print(100); len(f.Differences(g)) == 0 {
+		t.Error("a rotor of another mass has the same print")
+	}
+
+	bad := State{Setup: &Setup{Known: &Known{Jobs: 2, Speed: 100, Influence: [][][2]float64{{{1, 0}}}, SD: [][]float64{{0.6}}}}}
+	q := balance.TrialQuestion{AsFound: []complex128{1}}
+	if text := bad.known(&q, 0, 100, true); text != "" || q.Alpha != nil || q.Phase {
+		t.Errorf("findings that scatter by 60 %% are used: %q", text)
 	}
 }
 
@@ -120,7 +209,7 @@ func TestPrintNeedsAll(t *testing.T) {
 	}
 	far := State{Setup: &Setup{Known: &Known{Jobs: 1, Speed: rotor.RadPerSecond(1500), Influence: [][][2]float64{{{1, 0}}}, SD: [][]float64{{0.1}}}}}
 	q := balance.TrialQuestion{AsFound: []complex128{1}}
-	if far.known(&q, 0, rotor.RadPerSecond(1000)) != "" || q.Alpha != nil {
+	if far.known(&q, 0, rotor.RadPerSecond(1000), true) != "" || q.Alpha != nil {
 		t.Error("what was found at another speed is believed")
 	}
 }

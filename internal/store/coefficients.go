@@ -109,22 +109,6 @@ func (s *Store) Coefficients(ctx context.Context, print balance.FingerPrint) ([]
 	}), nil
 }
 
-// Prior is what jobs with an equal fingerprint teach together (balance.Learn;
-// guess is its relative scatter where one job alone is known); ok is false
-// where there is none.
-func (s *Store) Prior(ctx context.Context, print balance.FingerPrint, guess float64) (p balance.Prior, ok bool, err error) {
-	cs, err := s.Coefficients(ctx, print)
-	if err != nil || len(cs) == 0 {
-		return balance.Prior{}, false, err
-	}
-	var answers []balance.Answer
-	for _, c := range cs {
-		answers = append(answers, balance.Answer{Influence: c.Influence, InfluenceCov: c.Cov})
-	}
-	p, err = balance.Learn(answers, print, guess)
-	return p, err == nil, err
-}
-
 func scanCoefficients(rows *sql.Rows) (c Coefficients, err error) {
 	var body string
 	if err := rows.Scan(&body); err != nil {

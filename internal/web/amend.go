@@ -49,6 +49,10 @@ func (b *bench) describe(ctx context.Context, s job.State, a jobAct) (seen int, 
 	if !changed {
 		return a.Seen, nil
 	}
+	// Another direction or mark may be that of other earlier jobs, or of none.
+	if err := b.desk.remember(ctx, b.st.Name(), &u); err != nil {
+		return 0, err
+	}
 	after, err := b.job.Append(ctx, job.Event{Kind: job.KindSetup, At: b.desk.now(), By: a.By, Seen: a.Seen, Setup: &u})
 	if err != nil || a.Seen == 0 {
 		return a.Seen, err

@@ -27,7 +27,8 @@ type Jobs interface {
 	Export(ctx context.Context, id string, w io.Writer, at time.Time) (missing []string, err error)
 	Import(ctx context.Context, r io.Reader, files fs.FS) (store.Imported, error)
 	SaveCoefficients(ctx context.Context, c store.Coefficients) error
-	Prior(ctx context.Context, print balance.FingerPrint, guess float64) (p balance.Prior, ok bool, err error)
+	Coefficients(ctx context.Context, print balance.FingerPrint) ([]store.Coefficients, error)
+	State(ctx context.Context, id string) (job.State, error)
 }
 
 // desk holds the jobs that are in hand. A job is opened when somebody first

@@ -98,7 +98,7 @@ func (d *desk) create(ctx context.Context, st *Station, n newJob) (*bench, error
 	if err != nil {
 		return nil, err
 	}
-	if err := d.remember(ctx, &u); err != nil {
+	if err := d.remember(ctx, st.Name(), &u); err != nil {
 		return nil, err
 	}
 	events := []job.Event{{Kind: job.KindOperator}, {Kind: job.KindSetup, Setup: &u}}

@@ -64,6 +64,7 @@ var pictureWords = map[string]string{
 	"job.unknown":          "%w (%q on station %q): look at the list of its jobs",
 	"job.stale":            "%w (event %d, now %d): look at the job as it is now and decide again",
 	"job.plane.wrong":      "There is no plane %q in this job.",
+	"job.closed.unkept":    "The job is closed and whole; only what it found of the sensors' answer was not kept, so the next job begins without it: %w",
 	"job.foreign":          "This job belongs to the station %q, which is not here: it can be looked at and compared with, nothing more.",
 	"job.auto":             "Then take the reading without another press",
 	"job.directions":       "Where does each sensor point?",
