@@ -18,9 +18,10 @@ func runPageKill(ctx context.Context, w io.Writer, args []string) error {
 }
 
 // runPage looks at every view of a whole job in a real browser, on a phone and
-// wide, light and dark, and does whole jobs by hand in both windows.
+// wide, light and dark, does whole jobs by hand in both windows, and counts what
+// the first one costs a newcomer.
 func runPage(ctx context.Context, w io.Writer, _ []string) error {
-	return webTest(ctx, w, "^(TestEveryView|TestJobByHand|TestBentFanByHand)$", "COUNTERPOISE_LONG=1")
+	return webTest(ctx, w, "^(TestEveryView|TestJobByHand|TestBentFanByHand|TestNewcomerIsQuick)$", "COUNTERPOISE_LONG=1")
 }
 
 // runPageLoad measures what twenty browsers cost the daemon and what the page

@@ -642,3 +642,32 @@ func anyEvent(s State, rng *rand.Rand) Event {
 		Purpose: []string{PurposeTrial, PurposeTrim, PurposeBare}[rng.IntN(3)], Plane: "front", Level: 0.03,
 		Look: &Look{LookItems[rng.IntN(len(LookItems))].Code, rng.IntN(2) == 0}, Reading: reading(6e-3, 1e-3)}
 }
+
+// The points of the look that one standstill answers end at the survey, where
+// something has to be measured, and at what is not in order.
+func TestLookAhead(t *testing.T) {
+	s := newScript(t, filepath.Join(t.TempDir(), "job.jsonl"))
+	s.do(Event{Kind: KindSetup, Setup: fan()})
+	want := func(codes ...string) {
+		t.Helper()
+		var got []string
+		for _, it := range s.j.State().LookAhead() {
+			got = append(got, it.Code)
+		}
+		if strings.Join(got, " ") != strings.Join(codes, " ") {
+			t.Errorf("ahead are %v, want %v", got, codes)
+		}
+	}
+	want(ItemCautions)
+	s.do(Event{Kind: KindLook, Look: &Look{ItemCautions, true}})
+	want("clean", "dry", ItemCracks, "tight")
+	s.do(Event{Kind: KindLook, Look: &Look{ItemCracks, false}, Note: "a crack at blade 3"})
+	want("clean", "dry")
+	s.do(Event{Kind: KindLook, Look: &Look{ItemCracks, true}})
+	for _, code := range []string{"clean", "dry", "tight"} {
+		s.do(Event{Kind: KindLook, Look: &Look{code, true}})
+	}
+	want()
+	s.do(Event{Kind: KindLook, Look: &Look{ItemSurvey, true}})
+	want("mark", "blade-1", "sensors")
+}

@@ -52,6 +52,23 @@ func lookItem(code string) (LookItem, bool) {
 	return LookItem{}, false
 }
 
+// LookAhead are the points of the first look that are due: the next one, and
+// those after it that can be answered at the same standstill with nothing to be
+// measured in between.
+func (s State) LookAhead() (out []LookItem) {
+	for _, it := range LookItems {
+		done, bad := s.looked(it)
+		switch {
+		case done:
+			continue
+		case bad || it.Code == ItemSurvey || len(out) > 0 && it.Near != out[0].Near:
+			return out
+		}
+		out = append(out, it)
+	}
+	return out
+}
+
 // looked tells whether a point needs no more attention, and whether it was
 // answered "no".
 func (s State) looked(it LookItem) (done, bad bool) {

@@ -51,20 +51,21 @@ type busy struct {
 	now     Busy
 	cancel  context.CancelFunc
 	changed chan struct{}
-	auto    bool // the last start asked for a reading that is taken by itself
+	byHand  bool // the last start asked for no reading that is taken by itself
 }
 
 func (b *bench) setAuto(on bool) {
 	b.busy.mu.Lock()
 	defer b.busy.mu.Unlock()
-	b.busy.auto = on
+	b.busy.byHand = !on
 }
 
-// auto reports whether the last run took its reading by itself.
+// auto reports whether a reading is to be taken by itself: as in the last run,
+// and in the first one.
 func (b *bench) auto() bool {
 	b.busy.mu.Lock()
 	defer b.busy.mu.Unlock()
-	return b.busy.auto
+	return !b.busy.byHand
 }
 
 func (b *busy) get() (Busy, <-chan struct{}) {

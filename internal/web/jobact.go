@@ -23,6 +23,7 @@ type jobAct struct {
 	Note      string          `json:"note"`
 	Item      string          `json:"item"` // look
 	OK        bool            `json:"ok"`   // look
+	All       bool            `json:"all"`  // look, on a virtual fan: the same answer to the points that come next
 	Purpose   string          `json:"purpose"`
 	Plane     string          `json:"plane"`
 	Weights   []actWeight     `json:"weights"` // fit: all that is on the rotor afterwards
@@ -143,6 +144,9 @@ func (b *bench) carryOut(ctx context.Context, s job.State, a jobAct) error {
 		if e.Seen, err = b.describe(ctx, s, a); err != nil {
 			return err
 		}
+		if a.All {
+			return b.lookAtAll(ctx, s, e)
+		}
 	case "survey":
 		e.Kind, e.Survey = job.KindSurvey, a.Survey
 	case "straightened":
@@ -221,6 +225,28 @@ func (b *bench) reopen(ctx context.Context, s job.State, e job.Event) error {
 		return err
 	}
 	return b.resume(ctx)
+}
+
+// lookAtAll answers all points of the look that are due. At a real rotor each is
+// looked at and answered by itself.
+func (b *bench) lookAtAll(ctx context.Context, s job.State, e job.Event) error {
+	if !s.Setup.Virtual {
+		return errors.New(say("job.look.each"))
+	}
+	if !e.Look.OK {
+		return fieldError{"note", say("job.look.which")}
+	}
+	for _, it := range s.LookAhead() {
+		e.Look = &job.Look{Item: it.Code, OK: true}
+		after, err := b.job.Append(ctx, e)
+		if err != nil {
+			return err
+		}
+		if e.Seen != 0 {
+			e.Seen = after.Events
+		}
+	}
+	return nil
 }
 
 const jobActs = "operator, look, survey, straightened, start, running, measure, cancel, abort, stop, fit, skip, undo, redo, amend, note, close and reopen"

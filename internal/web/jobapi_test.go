@@ -141,3 +141,15 @@ func TestNewJobRefused(t *testing.T) {
 		t.Errorf("refused jobs were created: %+v", list.Jobs)
 	}
 }
+
+// At a real rotor each point of the look is answered by itself; one answer for
+// all is for the virtual fan.
+func TestEachPointOfARealLook(t *testing.T) {
+	s := atMachine(t)
+	events, _ := beginJob(t, s)
+	before := theJob(s).job.State().Events
+	code, got := postTo(s, events, `{"do":"look","by":"Ada","item":"cautions","ok":true,"all":true,"confirmed":`+tickedAll()+`}`)
+	if code == http.StatusOK || theJob(s).job.State().Events != before {
+		t.Errorf("%d %v, %d events stood before and %d after", code, got, before, theJob(s).job.State().Events)
+	}
+}

@@ -28,6 +28,10 @@ type person struct {
 	seen    func(view string) // called once for every kind of view, where it is set
 	met     map[string]bool   // the kinds of view that were met
 
+	before func(view, selector string) // called before each press, where it is set
+	waited time.Duration               // with nothing to press
+
+	auto      bool     // leaves it to the page to take a reading once it has settled
 	leaveBent bool     // straightens nothing
 	blades    []string // that were read in surveys, in order
 }
@@ -116,7 +120,9 @@ func (p *person) at() (action, stage string) {
 // idle waits until nothing is being done any more.
 func (p *person) idle() {
 	p.t.Helper()
+	from := time.Now()
 	p.until(`document.querySelector("#step") && document.querySelector("#step").dataset.doing === ""`)
+	p.waited += time.Since(from)
 }
 
 // until waits for a condition, whatever page may come in the meantime.
@@ -144,6 +150,9 @@ func (p *person) press(selector string) {
 	if !ask[bool](p.t, p.ctx, `!!document.querySelector(`+"`"+selector+"`"+`)`) {
 		p.t.Fatalf("there is no %s on:\n%s", selector, p.text())
 	}
+	if p.before != nil {
+		p.before(ask[string](p.t, p.ctx, `(() => { const s = document.querySelector("#step"); return s ? s.dataset.stage + ", " + s.dataset.action : "survey"; })()`), selector)
+	}
 	ask[bool](p.t, p.ctx, `(document.body.dataset.old = "1", true)`)
 	do(p.t, p.ctx, chromedp.ScrollIntoView(css(selector)), chromedp.Click(css(selector)))
 	p.until(`document.readyState === "complete" && document.body && !document.body.dataset.old && document.querySelector("main")`)
@@ -160,6 +169,9 @@ func (p *person) step() (action string) {
 		p.survey()
 		return "survey"
 	}
+	if action == "start" && !p.auto {
+		ask[bool](p.t, p.ctx, `(document.querySelector('[name="auto"]').checked = false, true)`)
+	}
 	p.press(`#step .act button.big`)
 	if wrong := ask[string](p.t, p.ctx, `[...document.querySelectorAll("[role=alert]:not([hidden])")].map(e => e.innerText).join("; ")`); wrong != "" {
 		p.t.Fatalf("%s was refused: %s", action, wrong)
@@ -168,7 +180,8 @@ func (p *person) step() (action string) {
 	return action
 }
 
-// survey reads every blade off the virtual ruler and types what it shows.
+// survey reads every blade off the virtual ruler; what it shows stands in the
+// fields, and for the first blade is typed all the same.
 func (p *person) survey() {
 	t, ctx := p.t, p.ctx
 	p.press(`.act a.big`)
@@ -211,11 +224,23 @@ func (p *person) survey() {
 			t.Errorf("blade %s is asked for again without a reason:\n%s", blade, text)
 		}
 		p.blades = append(p.blades, blade)
-		do(t, ctx, chromedp.SendKeys(css(`[name="leading"]`), shown[0]), chromedp.SendKeys(css(`[name="trailing"]`), shown[1]))
+		if filled := ask[[]string](t, ctx, `[...document.querySelectorAll('.bigfields input')].map(e => e.value)`); !slices.Equal(filled, shown) {
+			t.Errorf("the ruler shows %v and the fields hold %v", shown, filled)
+		}
+		if len(p.blades) == 1 {
+			p.typeOver(shown)
+		}
 		p.press(`.reading-now button.big`)
 	}
 	p.meet("a survey's result")
 	p.press(`button[value="finish"]`)
+}
+
+// typeOver types both edges in the place of what stands in their fields.
+func (p *person) typeOver(edges []string) {
+	p.t.Helper()
+	ask[bool](p.t, p.ctx, `(document.querySelectorAll('.bigfields input').forEach(e => { e.value = ""; }), true)`)
+	do(p.t, p.ctx, chromedp.SendKeys(css(`[name="leading"]`), edges[0]), chromedp.SendKeys(css(`[name="trailing"]`), edges[1]))
 }
 
 // walk does steps until the job is closed, or stop says so.
@@ -421,7 +446,7 @@ func TestJobFormsInBrowser(t *testing.T) {
 		if n == 3 {
 			shown = []string{"3.26", "117.1"}
 		}
-		do(t, p.ctx, chromedp.SendKeys(css(`[name="leading"]`), shown[0]), chromedp.SendKeys(css(`[name="trailing"]`), shown[1]))
+		p.typeOver(shown)
 		p.press(`.reading-now button.big`)
 	}
 	if text := p.text(); !strings.Contains(text, "Blade 4") || !strings.Contains(text, "inches") {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -254,13 +255,14 @@ type jobView struct {
 	NoAdvice string
 	Bare     bool
 
-	Sensors []job.Sensor // of the set-up
-	Blade1  float64      // degrees from the mark as this job counts
-	StillSo string       // codes of the cautions of the step, where all were ticked at this standstill; else empty
-	Enough  string       // why the trial that is due may be left out; empty = it is needed
-	Auto    bool         // the last run took its reading by itself
-	Amend   *amending    // the event that ?amend=N asks to change
-	Files   []store.File // kept with the job, photographs apart
+	Sensors []job.Sensor   // of the set-up
+	Blade1  float64        // degrees from the mark as this job counts
+	StillSo string         // codes of the cautions of the step, where all were ticked at this standstill; else empty
+	Enough  string         // why the trial that is due may be left out; empty = it is needed
+	Auto    bool           // the last run took its reading by itself
+	Ahead   []job.LookItem // points of the look that one answer will do for, on a virtual fan
+	Amend   *amending      // the event that ?amend=N asks to change
+	Files   []store.File   // kept with the job, photographs apart
 	Photos  []store.File
 
 	polar picture.Polar // its way so far
@@ -290,6 +292,9 @@ func (s *Server) jobView(r *http.Request, b *bench, v View) (jobView, error) {
 	}
 	if st.Setup != nil {
 		p.Sensors, p.Blade1 = st.Setup.Sensors, round(st.Setup.Convention.Degrees(st.Setup.Machine.Blade1), 4)
+	}
+	if ahead := st.LookAhead(); p.HasFan && js.Step.Action == job.ActLook && len(ahead) > 1 {
+		p.Ahead = ahead
 	}
 	p.Amend = b.amendment(r, st, js, r.FormValue("amend"))
 	if err == nil {
@@ -358,6 +363,11 @@ type rowIn struct {
 	Row  fitRow
 }
 
+// Asks says that a point of the look is asked for now.
+func (p jobView) Asks(item string) bool {
+	return p.Step.Item == item || slices.ContainsFunc(p.Ahead, func(it job.LookItem) bool { return it.Code == item })
+}
+
 // Photographed reports whether the point that is due asks for a photograph.
 func (p jobView) Photographed() bool { return p.Step.Item == "mark" || p.Step.Item == "sensors" }
 
@@ -411,7 +421,7 @@ func (s *Server) jobForm(w http.ResponseWriter, r *http.Request, b *bench, v Vie
 // actOf reads the form of an act.
 func actOf(f url.Values) (jobAct, error) {
 	t := typed{Form: f}
-	a := jobAct{Do: f.Get("do"), By: strings.TrimSpace(f.Get("by")), Note: strings.TrimSpace(f.Get("note")), Item: f.Get("item"), OK: f.Get("ok") == "yes",
+	a := jobAct{Do: f.Get("do"), By: strings.TrimSpace(f.Get("by")), Note: strings.TrimSpace(f.Get("note")), Item: f.Get("item"), OK: f.Get("ok") == "yes" || f.Get("ok") == "all", All: f.Get("ok") == "all",
 		Purpose: f.Get("purpose"), Plane: f.Get("plane"), Step: f.Get("step"), Confirmed: strings.Fields(strings.Join(f["confirmed"], " ")), Auto: f.Get("auto") == "yes"}
 	a.Seen, _ = strconv.Atoi(f.Get("seen"))
 	a.Target, _ = strconv.Atoi(f.Get("target"))

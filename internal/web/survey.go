@@ -296,6 +296,33 @@ func (p surveyView) Proven() bool {
 	return ok(p.Reply.Plan.Track) && ok(p.Reply.Plan.Pitch)
 }
 
+// Filled says that all that is to be stated of the blades is known of the
+// virtual fan, and only waits to be looked at.
+func (p surveyView) Filled() bool { return p.Job.HasFan && !p.Begun }
+
+// Shown is what the virtual ruler shows at the leading edge (0) or the trailing
+// edge (1); empty on a real machine, where a person reads.
+func (p surveyView) Shown(edge int) string {
+	if p.Ruler == nil || p.Result() {
+		return ""
+	}
+	return show(&p.Ruler[edge])
+}
+
+// Go is what a button under the heading does with the result: nothing else is
+// needed for it. Moving a real blade takes the table of moves and a look for
+// cracks, so its button stands there.
+func (p surveyView) Go() string {
+	sure := len(p.Reply.Moves) > 0 && p.Reply.Plan.Sure
+	switch {
+	case sure && p.Job.HasFan:
+		return "moved"
+	case !sure && !p.Kept && (p.InOrder() || p.Again()):
+		return "finish"
+	}
+	return ""
+}
+
 // Now is the one thing to do now, which must be seen at arm's length.
 func (p surveyView) Now() string {
 	switch {

@@ -2,6 +2,7 @@ package web
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"net/http"
@@ -305,6 +306,21 @@ func TestReadAgain(t *testing.T) {
 	} {
 		if got := instead([]visit{at(1, 83.4, 117), at(2, 88.2, 122), c.again}); len(got) != c.want || got[0].Blade != 1 || got[len(got)-1] != c.again {
 			t.Errorf("%s: %d readings are left, want %d", c.name, len(got), c.want)
+		}
+	}
+}
+
+// What the virtual ruler shows of one blade is no reading of another.
+func TestShownFiguresBelongToTheirBlade(t *testing.T) {
+	for _, c := range []struct {
+		blade, leading string
+		refused        bool
+	}{{"2", "83.1", false}, {"3", "83.1", true}, {"3", "83.2", false}} {
+		f := url.Values{"shown": {"2 83.1 117"}, "blade": {c.blade}, "leading": {c.leading}, "trailing": {"117"}}
+		var bad fieldError
+		err := typed{Form: f}.ofItsBlade()
+		if errors.As(err, &bad) != c.refused || c.refused && bad.Field != "blade" {
+			t.Errorf("blade %s, %s mm: %v", c.blade, c.leading, err)
 		}
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 
 	"counterpoise/internal/blades"
 	"counterpoise/internal/blades/surveyfile"
@@ -47,6 +48,9 @@ func (s *Server) surveyDo(r *http.Request, b *bench) (to string, err error) {
 			err = sh.check()
 		}
 	case "read":
+		if err := t.ofItsBlade(); err != nil {
+			return "", err
+		}
 		if err = t.visit(&sh); err == nil && t.Form.Get("instead") == "yes" {
 			sh.Readings = instead(sh.Readings)
 		}
@@ -77,6 +81,16 @@ func (s *Server) surveyDo(r *http.Request, b *bench) (to string, err error) {
 		return "", err
 	}
 	return to, b.keep(r.Context(), a, sh, done)
+}
+
+// ofItsBlade refuses what the virtual ruler shows of one blade as a reading of
+// another.
+func (t typed) ofItsBlade() error {
+	shown := strings.Fields(t.Form.Get("shown"))
+	if len(shown) == 3 && shown[0] != t.Form.Get("blade") && shown[1] == t.Form.Get("leading") && shown[2] == t.Form.Get("trailing") {
+		return fieldError{"blade", fmt.Sprintf(say("survey.shown.other"), shown[0])}
+	}
+	return nil
 }
 
 // instead puts the newest reading in the place of what was read of its blade
