@@ -1,9 +1,13 @@
 package balance
 
 import (
+	"fmt"
 	"math"
 	"math/cmplx"
+	"strings"
 	"testing"
+
+	"counterpoise/internal/rotor"
 )
 
 func polar(m, degrees float64) complex128 { return cmplx.Rect(m, degrees*math.Pi/180) }
@@ -166,4 +170,53 @@ func TestUmarWorkedExample(t *testing.T) {
 	if _, _, err := ProveUmar(readings[:6]); err == nil {
 		t.Error("six readings were accepted for twelve")
 	}
+}
+
+// The geometry of the test itself: |r + t e^{ia}| is the same for r and t
+// exchanged, so a residual of twice the test weight reads as half of it. That must
+// never pass for a proof.
+func TestResidualAboveTheTestWeight(t *testing.T) {
+	prove := func(residual float64) TestWeightResult {
+		t.Helper()
+		q := TestWeight{Test: 10}
+		for i := range 12 {
+			a := float64(i) * math.Pi / 6
+			q.Angles = append(q.Angles, a)
+			q.Readings = append(q.Readings, 3*cmplx.Abs(cmplx.Rect(residual, 1)+cmplx.Rect(10, a)))
+		}
+		r, err := ProveResidual(q)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	for _, residual := range []float64{18, 10, 6} {
+		r := prove(residual)
+		if codes := fmt.Sprint(r.Verdicts); !r.EitherWay || !strings.Contains(codes, "either-way") {
+			t.Errorf("a residual of %g beside a test weight of 10 is proved as %.3g: %s", residual, r.Residual, codes)
+		}
+	}
+	if r := prove(2); r.EitherWay || math.Abs(r.Residual-2) > 1e-9 || math.Abs(r.Angle-1) > 1e-9 {
+		t.Errorf("a residual of 2 reads %+v", r)
+	}
+}
+
+// A vector triangle worked out by hand: 6 mm/s at 40 degrees as found, 8 mm/s at
+// 100 with 20 g at 90. The difference is sqrt(36 + 64 - 2 6 8 cos 60) = sqrt 52 mm/s,
+// so the weight has to be 20 g x 6 / sqrt 52. The triangle's angle between the
+// difference and the reversed first vector is acos((6 - 8 cos 60)/sqrt 52), and by
+// it the weight moves on from 90 degrees, in the sense that turns the effect upon
+// the reversed vector.
+func TestVectorTriangle(t *testing.T) {
+	c := Case{Planes: []rotor.Plane{{Name: "hub"}}, Sensors: []Sensor{{Name: "DE"}}, Runs: []Run{
+		{Vectors: []Vector{{V: polar(6, 40)}}},
+		{Weights: []rotor.Weight{{Plane: "hub", Mass: 0.020, Angle: 90 * math.Pi / 180}}, Vectors: []Vector{{V: polar(8, 100)}}}}}
+	a, err := Solve(c, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	root := math.Sqrt(52)
+	turn := math.Acos((6-8*math.Cos(math.Pi/3))/root) * 180 / math.Pi
+	near(t, "total", a.Corrections[0].Total, polar(0.020*6/root, 90+turn), 1e-12)
+	near(t, "further", a.Corrections[0].Further, a.Corrections[0].Total-polar(0.020, 90), 1e-12)
 }

@@ -3,6 +3,7 @@ package balance
 import (
 	"fmt"
 	"math"
+	"math/cmplx"
 	"strings"
 )
 
@@ -72,6 +73,12 @@ func (p *Prior) Usable(c *Case, print FingerPrint) (reason string) {
 		return strings.Join(d, "; ")
 	}
 	return ""
+}
+
+// Sure tells whether a coefficient is known so well that a trial weight may be
+// sized by it, and placed to some 30 degrees: by more than twice its scatter.
+func (p *Prior) Sure(sensor, plane int) bool {
+	return p.SD[sensor][plane] < 0.5*cmplx.Abs(p.Mean[sensor][plane])
 }
 
 // Learn makes a prior from finished jobs of one machine, or of machines of one

@@ -20,15 +20,27 @@ type TestWeightResult struct {
 	Residual float64 // from the first harmonic of all squared readings
 	Angle    float64 // rad, of the residual
 	Error    float64 // standard error of Residual from the scatter about the fit; 0 where nothing is left to judge by
+	Radius95 float64 // 95 % of Residual: Error times Student's t; 0 where nothing is left to judge by
 	Scatter  float64 // rms of the readings about the fit over their mean
 	Spread   float64 // largest departure of a reading from the mean, relative
 	Verdicts []Verdict
+
+	// EitherWay says that the residual may as well be Test^2/Residual, which is
+	// more than the test weight: the two cannot be told apart by these readings.
+	EitherWay bool
 }
+
+// eitherWay is the part of the test weight above which a residual is not told
+// apart any more from its mirror image beyond the test weight. The test asks for a
+// weight of five to ten times the residual (from memory of ISO 21940-21).
+const eitherWay = 0.5
 
 // ProveResidual evaluates a moving test weight. Taking the extremes is the trade's
 // worksheet; it misses the true ones, which lie between the places, and so shows
 // too little (13 % with six places and no error, more with errors). The first
-// harmonic uses all readings.
+// harmonic uses all readings. In a unit of the machine's own |r + t| with r < t
+// reads as with r and t exchanged; the smaller is taken, and EitherWay says where
+// that is no proof.
 func ProveResidual(t TestWeight) (TestWeightResult, error) {
 	n := len(t.Readings)
 	if n != len(t.Angles) || n < 4 {
@@ -53,6 +65,10 @@ func ProveResidual(t TestWeight) (TestWeightResult, error) {
 	r.fit(t)
 	if r.Residual > 1.05*r.Extremes {
 		r.Verdicts = append(r.Verdicts, Verdict{"extremes-low", fmt.Sprintf("Largest and smallest reading alone give %.4g; the fit to all places gives %.4g, %.1f %% more, because the true extremes lie between the places. Use the fit.", r.Extremes, r.Residual, 100*(r.Residual/r.Extremes-1))})
+	}
+	if r.Residual > eitherWay*t.Test {
+		r.EitherWay = true
+		r.Verdicts = append(r.Verdicts, Verdict{"either-way", fmt.Sprintf("A residual of %.4g and one of %.4g, above the test weight, would give the same readings, so neither is proved. Repeat with a test weight twice as heavy, or use one of five to ten times the residual that is expected.", r.Residual, t.Test*t.Test/r.Residual)})
 	}
 	if r.Scatter > 0.05 {
 		r.Verdicts = append(r.Verdicts, Verdict{"not-a-sine", fmt.Sprintf("The readings lie %.0f %% (rms) off a smooth curve: repeat with a test weight larger by half the claimed smallest residual, and check how the weight is fixed.", 100*r.Scatter)})
@@ -90,6 +106,7 @@ func (r *TestWeightResult) fit(t TestWeight) {
 			slope = (1/math.Sqrt(1-q*q) - 1) / (q * q)
 		}
 		r.Error = slope * math.Sqrt(res/(n-3)*2/n) / mean * t.Test
+		r.Radius95 = student95(n-3) * r.Error
 	}
 }
 

@@ -21,7 +21,7 @@ type TrialQuestion struct {
 	AsFound   []complex128 // [sensor] peak
 	Sigma     []float64    // [sensor] reading error per axis; nil or 0 = not known
 	Trip      []float64    // [sensor] peak; nil or 0 = none given
-	Alpha     []complex128 // [sensor] known effect per kg; nil = not known
+	Alpha     []complex128 // [sensor] known effect per kg, 0 = not that of this sensor; nil = none known
 	Phase     bool         // Alpha's phase is known too, not only its size
 	Confirmed bool         // the person has agreed to more than the first-trial cap
 }

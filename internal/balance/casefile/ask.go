@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
+	"strings"
 
 	"counterpoise/internal/balance"
 	"counterpoise/internal/rotor"
@@ -66,16 +68,22 @@ func (j *Job) question(run, plane int, confirmed bool) balance.TrialQuestion {
 	q := balance.TrialQuestion{Machine: j.Case.Machine, Plane: j.Case.Planes[plane], Confirmed: confirmed}
 	prior := j.Options.Prior
 	known := prior != nil && prior.Usable(&j.Case, j.Options.Print) == ""
+	some, all := false, true
+	var alpha []complex128
 	for s, v := range j.Case.Runs[run].Vectors {
 		if v.Missing {
 			continue
 		}
 		q.AsFound, q.Trip = append(q.AsFound, v.V), append(q.Trip, j.trip[s])
 		q.Sigma = append(q.Sigma, math.Sqrt(v.Cov.PerAxis()))
-		if known {
-			q.Alpha = append(q.Alpha, prior.Mean[s][plane])
-			q.Phase = !v.NoPhase
+		var a complex128
+		if known && prior.Sure(s, plane) {
+			a, some = prior.Mean[s][plane], true
 		}
+		alpha, all = append(alpha, a), all && a != 0 && !v.NoPhase
+	}
+	if some {
+		q.Alpha, q.Phase = alpha, all
 	}
 	return q
 }
@@ -100,7 +108,7 @@ func (j *Job) trialPlane(name string, a balance.TrialAdvice) TrialPlane {
 	for _, r := range a.Rules {
 		o.Rules = append(o.Rules, TrialRule{r.Name, r.Mass * 1e3, r.Text})
 	}
-	for _, v := range a.Verdicts {
+	for _, v := range append(slices.Clone(j.notes), a.Verdicts...) {
 		o.Verdicts = append(o.Verdicts, Verdict(v))
 	}
 	return o
@@ -156,10 +164,13 @@ func (j *Job) Tolerance() (ToleranceResult, error) {
 	}
 	if z, ok := rotor.ZonesFor(m); ok {
 		out.Zones = &ZonesJSON{z.Name, z.AB * 1e3, z.BC * 1e3, z.CD * 1e3}
-		out.Notes = append(out.Notes, "severity zones, overall rms 10 to 1000 Hz: "+rotor.FromMemory)
+		out.Notes = append(out.Notes, "severity zones, overall rms 10 to 1000 Hz, below 600 rpm from 2 Hz: "+rotor.FromMemory)
 	}
 	for _, c := range rotor.FanCategories {
 		out.Categories = append(out.Categories, rotorCategory{c.Name, c.Grade})
+	}
+	for _, v := range j.notes {
+		out.Notes = append(out.Notes, v.Text)
 	}
 	out.Notes = append(out.Notes, "grades of the fan categories were read in secondary tables; their limits of vibration: "+rotor.FromMemory)
 	return out, nil
@@ -182,6 +193,7 @@ type ProofResult struct {
 	ResidualGMM float64   `json:"residual_g_mm"`
 	AngleDeg    float64   `json:"angle_deg"`
 	ErrorGMM    float64   `json:"standard_error_g_mm"`
+	Radius95GMM float64   `json:"radius95_g_mm"` // 95 %; 0 where the readings leave nothing to judge by
 	ExtremesGMM float64   `json:"by_extremes_g_mm"`
 	Scatter     float64   `json:"scatter"`
 	Accepted    *bool     `json:"accepted"` // null: no permissible unbalance was given
@@ -195,8 +207,9 @@ func Prove(r io.Reader) (ProofResult, error) {
 		return ProofResult{}, fmt.Errorf("the proof could not be read: %w", err)
 	}
 	var p Proof
-	if err := json.Unmarshal(b, &p); err != nil {
-		return ProofResult{}, jsonError(b, err)
+	ignored, err := decode(b, &p)
+	if err != nil {
+		return ProofResult{}, err
 	}
 	c, err := rotor.ParseConvention(p.Convention)
 	if err != nil {
@@ -213,10 +226,13 @@ func Prove(r io.Reader) (ProofResult, error) {
 	if err != nil {
 		return ProofResult{}, err
 	}
-	out := ProofResult{Schema: 1, ResidualGMM: a.Residual, AngleDeg: c.Degrees(a.Angle), ErrorGMM: a.Error, ExtremesGMM: a.Extremes, Scatter: a.Scatter, Verdicts: []Verdict{}}
+	out := ProofResult{Schema: 1, ResidualGMM: a.Residual, AngleDeg: c.Degrees(a.Angle), ErrorGMM: a.Error, Radius95GMM: a.Radius95, ExtremesGMM: a.Extremes, Scatter: a.Scatter, Verdicts: []Verdict{}}
 	if p.PermissibleGMM > 0 {
-		ok := rotor.Accept(a.Residual, 2*a.Error, p.PermissibleGMM, rotor.Balancer)
+		ok := !a.EitherWay && rotor.Accept(a.Residual, a.Radius95, p.PermissibleGMM, rotor.Balancer)
 		out.Accepted = &ok
+	}
+	if len(ignored) > 0 {
+		out.Verdicts = append(out.Verdicts, Verdict{"key-ignored", "Not known and ignored: " + strings.Join(ignored, ", ") + ". Check the spelling."})
 	}
 	for _, v := range a.Verdicts {
 		out.Verdicts = append(out.Verdicts, Verdict(v))

@@ -2,11 +2,11 @@ package casefile
 
 import (
 	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"math"
+	"strings"
 
 	"counterpoise/internal/balance"
 	"counterpoise/internal/balance/place"
@@ -26,6 +26,7 @@ type Job struct {
 	bearings *Bearings
 	grounds  []ground // [plane]
 	view     place.View
+	notes    []balance.Verdict // on the file itself
 }
 
 // largest file that is read, bytes; a case is a few kilobytes.
@@ -44,25 +45,15 @@ func Read(r io.Reader) (Job, error) {
 		return Job{}, errors.New("the case file is empty: write at least convention, planes, sensors and runs")
 	}
 	var f File
-	if err := json.Unmarshal(b, &f); err != nil {
-		return Job{}, jsonError(b, err)
+	ignored, err := decode(b, &f)
+	if err != nil {
+		return Job{}, err
 	}
-	return f.Job()
-}
-
-// jsonError says where in the text the fault stands.
-func jsonError(b []byte, err error) error {
-	var syntax *json.SyntaxError
-	var kind *json.UnmarshalTypeError
-	switch {
-	case errors.As(err, &syntax):
-		line := 1 + bytes.Count(b[:min(int(syntax.Offset), len(b))], []byte("\n"))
-		return fmt.Errorf("the case is not valid JSON at line %d (%v): correct the text; NaN and infinite numbers cannot be written, leave such a reading out as null", line, err)
-	case errors.As(err, &kind):
-		line := 1 + bytes.Count(b[:min(int(kind.Offset), len(b))], []byte("\n"))
-		return fmt.Errorf("the case has a %s at line %d where %s needs another kind of value: correct it", kind.Value, line, kind.Field)
+	j, err := f.Job()
+	if len(ignored) > 0 {
+		j.notes = append(j.notes, balance.Verdict{Code: "key-ignored", Text: fmt.Sprintf("Not known and ignored: %s. Check the spelling: what was meant there does not count.", strings.Join(ignored, ", "))})
 	}
-	return fmt.Errorf("the case is not valid JSON: %w", err)
+	return j, err
 }
 
 // Job turns the file inside.
@@ -122,7 +113,35 @@ func (f *File) Job() (Job, error) {
 	}
 	j.Options.Print = f.fingerprint(c)
 	f.prior(&j)
+	j.notes = doubts(c)
 	return j, balance.Check(c)
+}
+
+// doubts asks after figures that look like a slip of unit: with them a weight
+// seems to pull a thousandth of what it does, and no limit of force would hold it.
+// The bounds are common practice, no source.
+func doubts(c *balance.Case) (vs []balance.Verdict) {
+	doubt := func(format string, args ...any) {
+		vs = append(vs, balance.Verdict{Code: "unit-doubtful", Text: fmt.Sprintf(format, args...) + " Every force and tolerance here follows from it: check it before a weight is fitted."})
+	}
+	low := math.Inf(1)
+	for _, r := range c.Runs {
+		if r.Speed > 0 {
+			low = math.Min(low, r.Speed)
+		}
+	}
+	if m := c.Machine.Speed; m > 0 {
+		low = math.Min(low, m)
+	}
+	if n := rotor.RPM(low); n < 60 {
+		doubt("The speed is %.4g rpm, less than one turn a second. Was it meant in Hz? That would be %.4g rpm.", n, 60*n)
+	}
+	for _, p := range c.Planes {
+		if p.Radius > 0 && p.Radius < 0.01 {
+			doubt("The radius of plane %q is %.4g mm. Was it meant in metres? That would be %.4g mm.", p.Name, p.Radius*1e3, p.Radius*1e6)
+		}
+	}
+	return vs
 }
 
 func (f *File) options(j *Job) error {

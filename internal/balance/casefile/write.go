@@ -143,7 +143,7 @@ func (j *Job) Result(a balance.Answer) Result {
 	}
 	r.Predicted = j.predicted(a.Rows, a.Predicted)
 	r.Corrections = j.corrections(a.Corrections)
-	notes := j.place(&r, a)
+	notes := append(slices.Clone(j.notes), j.place(&r, a)...)
 	for _, alt := range a.Alternatives {
 		cs := j.corrections(alt.Corrections)
 		if len(cs) == len(j.Case.Planes) {
