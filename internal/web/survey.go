@@ -303,7 +303,7 @@ func (p surveyView) Filled() bool { return p.Job.HasFan && !p.Begun }
 // Shown is what the virtual ruler shows at the leading edge (0) or the trailing
 // edge (1); empty on a real machine, where a person reads.
 func (p surveyView) Shown(edge int) string {
-	if p.Ruler == nil || p.Result() {
+	if p.Ruler == nil {
 		return ""
 	}
 	return show(&p.Ruler[edge])
@@ -313,6 +313,9 @@ func (p surveyView) Shown(edge int) string {
 // needed for it. Moving a real blade takes the table of moves and a look for
 // cracks, so its button stands there.
 func (p surveyView) Go() string {
+	if !p.Result() {
+		return ""
+	}
 	sure := len(p.Reply.Moves) > 0 && p.Reply.Plan.Sure
 	switch {
 	case sure && p.Job.HasFan:
