@@ -58,7 +58,21 @@ func (s State) Advise(st Step) (Advice, error) {
 	if err := s.Setup.CheckForce(a.Weights); err != nil {
 		return Advice{}, err
 	}
+	if text := s.overspeed(); text != "" {
+		a.Verdicts = append(a.Verdicts, balance.Verdict{Code: "faster-than-stated", Text: text})
+	}
 	return a, nil
+}
+
+// overspeed says that the rotor was seen to run clearly faster than the speed
+// that was stated; empty = it was not, or none was stated.
+func (s State) overspeed() string {
+	stated := s.stated
+	if stated == 0 || s.Seen <= stated || sameSpeed(s.Seen, stated) {
+		return ""
+	}
+	return fmt.Sprintf("The rotor was measured at %.4g rpm, and the highest speed that is stated for it is %.4g rpm. Pull, caps and grade are worked out for the speed measured. If it may not run so fast, stop; if the figure is wrong, correct speed_rpm or max_speed_rpm of the station.",
+		rotor.RPM(s.Seen), rotor.RPM(stated))
 }
 
 // adviseTrial asks package balance for one trial weight, tells it what an

@@ -57,6 +57,8 @@ type State struct {
 	Refused []Refused
 	Advice  []Advised
 
+	Seen float64 // rad/s, highest speed that was measured
+
 	Operator string    // who operates; empty = nobody has taken the job in hand
 	Active   time.Time // the operator's newest event
 	Closed   bool
@@ -66,6 +68,7 @@ type State struct {
 	unit     rotor.Unit // in which sentences write levels; zero = mm/s rms
 	detector rotor.Detector
 
+	stated float64 // rad/s, highest speed of the set-up as it was described; 0 = none
 	graded float64 // m/s peak, tolerance that follows from the machine's grade; 0 = not known
 }
 
@@ -195,6 +198,8 @@ func (s State) apply(e Event, c counted) State {
 	switch e.Kind {
 	case KindSetup:
 		s.Setup = e.Setup
+		s.stated = max(s.Setup.Machine.Speed, s.Setup.Machine.MaxSpeed)
+		s = s.faster(s.Seen)
 	case KindLook:
 		if e.Look == nil {
 			break
@@ -255,9 +260,27 @@ func (s State) measured(e Event) State {
 	r := Run{Event: e.Number, Begun: s.Begun, Fit: s.Fit, Shape: s.Shape, Reading: e.Reading, Overall: e.Overall}
 	r.Stage, r.Name = s.role()
 	s.Runs = append(s.Runs, r)
+	s = s.faster(e.Reading.Speed)
 	if s.Setup != nil {
 		s.graded = s.gradeTolerance()
 	}
+	return s
+}
+
+// faster takes a measured speed (rad/s) for the highest that the rotor can reach
+// where less was stated (where nothing was, it stays unknown): a weight pulls at the speed that is, and every limit of
+// force is judged by the set-up.
+func (s State) faster(speed float64) State {
+	s.Seen = max(s.Seen, speed)
+	if s.Setup == nil || s.stated == 0 || !(s.Seen > max(s.Setup.Machine.Speed, s.Setup.Machine.MaxSpeed)) {
+		return s
+	}
+	u := *s.Setup
+	u.Machine.MaxSpeed = s.Seen
+	if !sameSpeed(s.Seen, s.stated) {
+		u.Machine.Speed = s.Seen // a balance grade permits less at the higher speed
+	}
+	s.Setup = &u
 	return s
 }
 
