@@ -419,7 +419,7 @@ func (a delaysAnswer) print(w io.Writer) error {
 	}
 	out.f("To keep it, add --into station.toml, or write it\n%-10s %-36s %s\n", "", "below its [[station.channel]]", "or into the SOURCE word")
 	for _, d := range a.Channels {
-		out.f("%-10s %-36s %s\n", d.Name, fmt.Sprintf("delay_us = %.1f", d.ExtraUS), fmt.Sprintf("delay.%s=%.7f", d.Name, (d.StatedUS+d.ExtraUS)*1e-6))
+		out.f("%-10s %-36s %s\n", d.Name, fmt.Sprintf("delay_us = %.1f", math.Round(10*d.ExtraUS)/10+0), fmt.Sprintf("delay.%s=%.7f", d.Name, (d.StatedUS+d.ExtraUS)*1e-6))
 	}
 	return out.err
 }

@@ -73,6 +73,10 @@ func listJobs(ctx context.Context, w io.Writer, data string) error {
 	if err != nil {
 		return err
 	}
+	if len(list) == 0 {
+		_, err = fmt.Fprintf(w, "There are no jobs in %s yet; one is begun on the page.\n", data)
+		return err
+	}
 	for _, m := range list {
 		state := m.Next
 		if m.Damage != "" {

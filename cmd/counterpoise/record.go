@@ -77,6 +77,9 @@ func recordBlocks(ctx context.Context, src acq.Source, rec *acq.Recorder, h acq.
 				return err
 			}
 		}
+		if rec.Failed() {
+			return nil // Close says why, and what is kept
+		}
 		if seconds > 0 && float64(b.Sample+uint64(b.Len())-first) >= seconds*b.Setup.Rate {
 			return nil
 		}

@@ -52,6 +52,8 @@ func newCSV(name string, in io.Reader, closer io.Closer, header int) (*csvTable,
 	buf := bufio.NewReaderSize(t.in, 1<<16)
 	if bom, _ := buf.Peek(3); bytes.Equal(bom, []byte("\xEF\xBB\xBF")) {
 		buf.Discard(3)
+	} else if len(bom) >= 2 && (bytes.Equal(bom[:2], []byte("\xff\xfe")) || bytes.Equal(bom[:2], []byte("\xfe\xff"))) {
+		return nil, fmt.Errorf("%s: is a text in UTF-16, so no number in it can be read: save or export it as UTF-8", name)
 	}
 	for range header - 1 {
 		if _, err := buf.ReadString('\n'); err != nil {
@@ -64,7 +66,7 @@ func newCSV(name string, in io.Reader, closer io.Closer, header int) (*csvTable,
 	t.rows.Comment, t.rows.ReuseRecord, t.rows.FieldsPerRecord, t.rows.TrimLeadingSpace = '#', true, -1, t.rows.Comma != '\t'
 	first, err := t.rows.Read()
 	if err == io.EOF {
-		return nil, fmt.Errorf("%s: holds no numbers at all", name)
+		return nil, fmt.Errorf("%s: holds no numbers at all, so nothing can be measured: look whether the export went wrong or this is another file", name)
 	}
 	if err != nil {
 		return nil, t.malformed(err)

@@ -5,9 +5,11 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"counterpoise/internal/acq/tickline"
@@ -15,7 +17,8 @@ import (
 
 // Recorder writes a take: what came from the wire, as it came. It is written
 // beside its final name and only gets it when everything is on the disk, so a
-// file of that name is always whole.
+// file of that name is whole; where the disk took no more it holds what came
+// before, and Close says so.
 //
 //	rec, err := acq.NewRecorder("run.take")
 //	src, err := acq.Open(word, acq.Options{Tap: rec.Tap})
@@ -30,11 +33,14 @@ import (
 // shows in a replay as lost frames, never as false samples.
 type Recorder struct {
 	file   *os.File
+	out    io.Writer // file, but in tests of a disk that is full
 	begun  bool
 	path   string
 	queue  chan []byte
 	done   chan struct{}
 	err    error // of the writing goroutine; read after done
+	kept   int64 // bytes of the source on the disk; read after done
+	failed atomic.Bool
 	mu     sync.Mutex
 	bytes  uint64
 	missed uint64
@@ -53,7 +59,7 @@ func NewRecorder(path string) (*Recorder, error) {
 		return nil, fmt.Errorf("the recording cannot be written: %w; choose a directory that exists and that you may write to", err)
 	}
 	f.Chmod(0o644) // a recording is no secret; a failure leaves it to its owner
-	return &Recorder{file: f, path: path, queue: make(chan []byte, recorderQueue), done: make(chan struct{})}, nil
+	return &Recorder{file: f, out: f, path: path, queue: make(chan []byte, recorderQueue), done: make(chan struct{})}, nil
 }
 
 // Begin writes the header and starts writing. Format, Protocol and Recorded are
@@ -73,7 +79,7 @@ func (r *Recorder) Begin(h TakeHeader, now time.Time) error {
 		_, err = r.file.WriteString(takeMagic + string(line) + "\n")
 	}
 	if err != nil {
-		return fmt.Errorf("write %s: %w", r.path, err)
+		return fmt.Errorf("the recording %s cannot be written: %w; free some space or choose another place", r.path, err)
 	}
 	r.begun = true
 	go r.write()
@@ -85,10 +91,16 @@ func (r *Recorder) write() {
 	defer close(r.done)
 	for p := range r.queue {
 		if r.err == nil {
-			_, r.err = r.file.Write(p)
+			var n int
+			n, r.err = r.out.Write(p)
+			r.kept += int64(n)
+			r.failed.Store(r.err != nil)
 		}
 	}
 }
+
+// Failed tells whether the disk takes no more: then it is no use to go on.
+func (r *Recorder) Failed() bool { return r.failed.Load() }
 
 // Tap takes a copy of p for the file. It is an Options.Tap.
 func (r *Recorder) Tap(p []byte) {
@@ -111,16 +123,20 @@ func (r *Recorder) Bytes() (written, missed uint64) {
 }
 
 // Close makes the file durable and gives it its name. The source must be closed
-// before. An empty recording is not kept.
+// before. An empty recording is not kept. What was written before the disk took no
+// more is kept, since a run cannot be had again, and the error says where it ends.
 func (r *Recorder) Close() error {
-	var err error
+	var broken, err error
 	if r.begun {
 		close(r.queue)
 		<-r.done
-		err = r.err
+		broken = r.err
 	}
 	written, _ := r.Bytes()
-	if err == nil && (written == 0 || !r.begun) {
+	switch {
+	case broken != nil && r.kept == 0:
+		err = broken
+	case written == 0 || !r.begun:
 		err = errors.New("nothing came from the source, so there is nothing to keep")
 	}
 	if err == nil {
@@ -133,6 +149,9 @@ func (r *Recorder) Close() error {
 	if err != nil {
 		os.Remove(r.file.Name())
 		return fmt.Errorf("the recording %s was not kept: %w", r.path, err)
+	}
+	if broken != nil {
+		return errors.Join(fmt.Errorf("the recording %s ends early, because the disk took no more (%w): the first %d bytes are kept and can be measured; free some space before the next", r.path, broken, r.kept), syncDir(filepath.Dir(r.path)))
 	}
 	return syncDir(filepath.Dir(r.path))
 }

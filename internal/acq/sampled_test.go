@@ -160,6 +160,7 @@ func TestBadCSVNamesLineAndColumn(t *testing.T) {
 		{"a,b\n1,2\n3\n", "rate=10", "line 3 has 1 columns where 2 are expected"},
 		{"a,b\n1,2\n\"3,4\n", "rate=10", "line 3, column"},
 		{"", "rate=10", "holds no numbers"},
+		{"\xff\xfea\x00,\x00b\x00\n\x00", "rate=10", "UTF-16"},
 		{"a,b\n1,2\n", "", "does not say how fast"},
 		{"a,b\n1,2\n", "rate=-5", "rate=-5 must be a number"},
 		{"a,b\n1,2\n", "rate=10&tach=c", `has no column "c": it has a, b`},

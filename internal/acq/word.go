@@ -28,7 +28,7 @@ func parseWord(full string) (*word, error) {
 	if w.kind, w.path, found = strings.Cut(head, ":"); head == "-" {
 		w.kind = "-"
 	} else if !found || !slices.Contains(kinds, w.kind) || w.path == "" {
-		return nil, fmt.Errorf("source %q is not understood: write serial:PORT, tcp:HOST:PORT, file:NAME or - for standard input", full)
+		return nil, fmt.Errorf("source %q is not understood: write serial:PORT, tcp:HOST:PORT, file:NAME, rig:NAME (a virtual fan) or - for standard input", full)
 	}
 	var err error
 	if w.path, err = url.PathUnescape(w.path); err != nil {
