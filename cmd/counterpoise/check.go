@@ -48,7 +48,7 @@ func runCheck(ctx context.Context, e env, args []string) error {
 			return fmt.Errorf("%w: %w", errUsage, err)
 		}
 	}
-	src, err := openSource(ctx, rest[0], acq.Options{Stdin: e.stdin})
+	src, err := openSource(ctx, rest[0], e.sourceOptions())
 	if err != nil {
 		return err
 	}

@@ -95,7 +95,7 @@ func runDelays(ctx context.Context, e env, args []string) error {
 
 // byWave lets a live board listen to its own test wave.
 func (c calibration) byWave(ctx context.Context, e env) (delaysAnswer, error) {
-	src, err := openSource(ctx, c.sources[0], acq.Options{Stdin: e.stdin})
+	src, err := openSource(ctx, c.sources[0], e.sourceOptions())
 	if err != nil {
 		return delaysAnswer{}, err
 	}
@@ -193,7 +193,7 @@ func (c calibration) reading(ctx context.Context, e env, word string) (r phase.R
 
 // follow hands the blocks of --for seconds to each.
 func (c calibration) follow(ctx context.Context, e env, word string, each func(*acq.Block)) (setup *acq.Setup, err error) {
-	src, err := openSource(ctx, word, acq.Options{Stdin: e.stdin})
+	src, err := openSource(ctx, word, e.sourceOptions())
 	if err != nil {
 		return nil, err
 	}

@@ -66,6 +66,9 @@ func dispatch(ctx context.Context, e env, args []string) int {
 			return 0
 		case errors.Is(err, flag.ErrHelp):
 			return 0
+		case errors.Is(err, context.Canceled) && ctx.Err() != nil:
+			fmt.Fprintf(e.stderr, "counterpoise %s: ended before enough was read to say anything\n", c.name)
+			return 1
 		case errors.Is(err, errUsage):
 			fmt.Fprintf(e.stderr, "counterpoise %s: %v\nuse: counterpoise %s %s\n", c.name, err, c.name, c.args)
 			return 2

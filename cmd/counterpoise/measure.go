@@ -56,7 +56,7 @@ func runMeasure(ctx context.Context, e env, args []string) error {
 	if m.speed.wanted() {
 		return m.runSpeed(ctx, e, source)
 	}
-	src, err := openSource(ctx, source, acq.Options{Stdin: e.stdin})
+	src, err := openSource(ctx, source, e.sourceOptions())
 	if err != nil {
 		return err
 	}

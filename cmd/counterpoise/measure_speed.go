@@ -95,7 +95,7 @@ func openToSwitch(ctx context.Context, e env, source string) (acq.Source, func(a
 		if isLive(source) {
 			fmt.Fprintln(e.stderr, "Guards on, everyone out of the plane of rotation. Let it run steadily for 15 s, switch it off, and keep away until it stands: this ends by itself then.")
 		}
-		src, err := openSource(ctx, source, acq.Options{Stdin: e.stdin})
+		src, err := openSource(ctx, source, e.sourceOptions())
 		return src, func(float64) {}, err
 	}
 	r, err := rig.New(name, 1)

@@ -40,7 +40,9 @@ func runRecord(ctx context.Context, e env, args []string) (err error) {
 	if err != nil {
 		return err
 	}
-	src, err := openSource(ctx, rest[0], acq.Options{Stdin: e.stdin, Tap: rec.Tap})
+	from := e.sourceOptions()
+	from.Tap = rec.Tap
+	src, err := openSource(ctx, rest[0], from)
 	if err != nil {
 		rec.Close()
 		return err

@@ -3,6 +3,8 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
+	"io"
 	"log/slog"
 	"strings"
 
@@ -48,6 +50,32 @@ func serveRig(ctx context.Context, r *rig.Rig, options string) (string, error) {
 		return "", err
 	}
 	return "tcp:" + addr + options, nil
+}
+
+// sourceOptions are those of a command that reads one source: standard input, and
+// a line on standard error when a board is lost or says nothing, since the command
+// waits for it.
+func (e env) sourceOptions() acq.Options {
+	return acq.Options{Stdin: e.stdin, Log: slog.New(linkNotes{slog.NewTextHandler(io.Discard, &slog.HandlerOptions{Level: slog.LevelWarn}), e.stderr})}
+}
+
+// linkNotes writes the reason of a warning as a sentence for people.
+type linkNotes struct {
+	slog.Handler
+	w io.Writer
+}
+
+func (h linkNotes) WithAttrs([]slog.Attr) slog.Handler { return h }
+func (h linkNotes) WithGroup(string) slog.Handler      { return h }
+
+func (h linkNotes) Handle(_ context.Context, r slog.Record) (err error) {
+	r.Attrs(func(a slog.Attr) bool {
+		if a.Key == "reason" {
+			_, err = fmt.Fprintf(h.w, "waiting: %s\n", a.Value)
+		}
+		return err == nil
+	})
+	return err
 }
 
 // newLog is the log of a daemon: changes of state, one line each.

@@ -60,7 +60,7 @@ func (k *runningTask) run(ctx context.Context, e env, o options, rest []string) 
 	if err != nil {
 		return err
 	}
-	src, err := openSource(ctx, k.source, acq.Options{Stdin: e.stdin})
+	src, err := openSource(ctx, k.source, e.sourceOptions())
 	if err != nil {
 		return err
 	}

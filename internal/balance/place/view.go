@@ -19,7 +19,7 @@ type View struct {
 
 // Caution stands before every placement, in words and drawings.
 const Caution = "Before anyone goes near: switch off, isolate, lock out and tag out; wait for the drive's stored energy; " +
-	"block the rotor against windmilling and automatic restart; see and touch-prove that it stands (under a strobe a turning rotor looks still). " +
+	"block the rotor against windmilling and automatic restart; see with your own eyes, in steady light, that it stands (under a strobe a turning rotor looks still). " +
 	"Fix every weight so that it cannot fly; weld with the return clamp on the rotor, never through bearings. " +
 	"Guards back on and nobody in the plane of rotation before the start. Local rules, the maker and licensed practice go first."
 
