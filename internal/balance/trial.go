@@ -229,6 +229,9 @@ func (q *TrialQuestion) place(t *TrialAdvice, speed float64) {
 		}
 	}
 	where := "Its effect is not known, so any place will do; the lightest place of the rotor is the best guess."
+	if q.Alpha != nil {
+		where = "Where it lowers the vibration is not known well enough, so any place will do; the lightest place of the rotor is the best guess."
+	}
 	if t.Placed {
 		where = "It stands where it should lower the vibration."
 	}

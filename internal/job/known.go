@@ -168,18 +168,23 @@ func (s State) known(q *balance.TrialQuestion, plane int, speed float64, bare bo
 	if text := s.contradicted(); text != "" {
 		return "What earlier jobs found is not used for this trial. " + text
 	}
-	alpha, some, all := make([]complex128, len(k.Influence)), false, true
-	for i := range k.Influence {
+	alpha, some := make([]complex128, len(k.Influence)), false
+	var pull complex128 // by which the weight lowers the sum of squares, and the variance of that
+	doubt := 0.0
+	for i, v := range q.AsFound {
+		sd := k.SD[i][plane]
 		if k.wellKnown(i, plane) {
 			alpha[i], some = k.at(i, plane), true
+			pull += cmplx.Conj(alpha[i]) * v
 		} else {
-			all = false
+			sd = math.Hypot(sd, cmplx.Abs(k.at(i, plane)))
 		}
+		doubt += sd * sd * real(v*cmplx.Conj(v))
 	}
 	if !some {
 		return ""
 	}
-	q.Alpha, q.Phase = alpha, all && bare
+	q.Alpha, q.Phase = alpha, bare && cmplx.Abs(pull) > 2*math.Sqrt(doubt)
 	who := "An earlier job of this set-up"
 	if k.Jobs > 1 {
 		who = fmt.Sprintf("%d earlier jobs of this set-up", k.Jobs)

@@ -213,3 +213,24 @@ func TestPrintNeedsAll(t *testing.T) {
 		t.Error("what was found at another speed is believed")
 	}
 }
+
+// A sensor that hardly answers to a plane leaves the place of the trial known, as
+// long as what it may do is small beside what the others surely do.
+func TestTrialIsPlacedBesideADullSensor(t *testing.T) {
+	k := &Known{Jobs: 1, Speed: 100, Influence: [][][2]float64{{{1, 0}}, {{0.01, 0}}}, SD: [][]float64{{0.3}, {0.05}}}
+	s := State{Setup: &Setup{Known: k}}
+	for _, c := range []struct {
+		found []complex128
+		bare  bool
+		phase bool
+	}{
+		{[]complex128{1, 1}, true, true},
+		{[]complex128{1, 10}, true, false}, // what the dull one does to so much may outweigh the other
+		{[]complex128{1, 1}, false, false}, // the first weight is still in the reading
+	} {
+		q := balance.TrialQuestion{AsFound: c.found}
+		if text := s.known(&q, 0, 100, c.bare); text == "" || q.Phase != c.phase || q.Alpha[0] != 1 || q.Alpha[1] != 0 || strings.Contains(text, "should lower") != c.phase {
+			t.Errorf("%v, %v: phase %v, %v: %s", c.found, c.bare, q.Phase, q.Alpha, text)
+		}
+	}
+}
