@@ -359,6 +359,35 @@ func TestUntrustedReadingIsKeptNotUsed(t *testing.T) {
 	}
 }
 
+// A clock that is put back by a day makes nobody wait a day: what was recorded
+// before happened before, so an hour after the newest event is enough.
+func TestClockPutBack(t *testing.T) {
+	s := newScript(t, filepath.Join(t.TempDir(), "job.jsonl"))
+	u := fan()
+	u.StartsPerHour = 1
+	s.do(Event{Kind: KindOperator, By: "Ada"})
+	s.do(Event{Kind: KindSetup, By: "Ada", Setup: u})
+	for _, it := range LookItems {
+		s.do(Event{Kind: KindLook, By: "Ada", Look: &Look{it.Code, true}})
+	}
+	s.do(Event{Kind: KindStarted, By: "Ada"})
+	s.n -= 24 * 60
+	if at, ok := s.j.State().startAllowed(s.now()); ok || at.Sub(s.now()) != time.Hour {
+		t.Errorf("before anything was recorded: %v in %s", ok, at.Sub(s.now()))
+	}
+	s.do(Event{Kind: KindStopped, By: "Ada"})
+	stopped := s.now()
+	if at, ok := s.j.State().startAllowed(stopped.Add(30 * time.Minute)); ok || at.Sub(stopped) != time.Hour {
+		t.Errorf("half an hour after the stop: %v, %s after it", ok, at.Sub(stopped))
+	}
+	if _, ok := s.j.State().startAllowed(stopped.Add(time.Hour)); !ok {
+		t.Error("an hour after the stop the motor is still locked")
+	}
+	if err := s.try(Event{Kind: KindOperator, By: "Bob"}); err == nil || strings.Contains(err.Error(), "-") {
+		t.Errorf("taking over: %v", err)
+	}
+}
+
 // TestStartsPerHour: starts count against the motor's limit, undone or not.
 func TestStartsPerHour(t *testing.T) {
 	s := newScript(t, filepath.Join(t.TempDir(), "j"))

@@ -86,7 +86,11 @@ func (s State) startAllowed(now time.Time) (at time.Time, ok bool) {
 	if limit <= 0 || s.startsWithin(now) < limit {
 		return now, true
 	}
-	return s.Starts[len(s.Starts)-limit].Add(time.Hour), false
+	at = s.Starts[len(s.Starts)-limit].Add(time.Hour)
+	if latest := now.Add(time.Hour); at.After(latest) { // the clock was put back and nothing was recorded since
+		at = latest
+	}
+	return at, false
 }
 
 // weighty tells whether any weight is on the rotor.

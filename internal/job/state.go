@@ -179,6 +179,7 @@ func (e *Event) rewrites() bool {
 // only the newest state is ever built upon.
 func (s State) apply(e Event, c counted) State {
 	s.Events, s.At = e.Number, e.At
+	s.Starts = notAfter(s.Starts, e.At)
 	if e.By != "" && (e.By == s.Operator || e.Kind == KindOperator) {
 		s.Operator, s.Active = e.By, e.At
 	}
@@ -237,6 +238,21 @@ func (s State) apply(e Event, c counted) State {
 		s.Closed = false
 	}
 	return s
+}
+
+// notAfter is the starts with none later than the time of a later event: a clock
+// that was put back must not lock a motor until it has caught up.
+func notAfter(starts []time.Time, at time.Time) []time.Time {
+	if len(starts) == 0 || !starts[len(starts)-1].After(at) {
+		return starts
+	}
+	out := slices.Clone(starts)
+	for i, t := range out {
+		if t.After(at) {
+			out[i] = at
+		}
+	}
+	return out
 }
 
 // amendedBy keeps what identifies the event and takes the content of the other.
