@@ -171,6 +171,10 @@ const MostBytes = 1 << 20
 // Parse reads a survey. Keys it does not know are kept in mind and told.
 func Parse(data []byte) (*File, error) {
 	f := new(File)
+	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf")) // some editors put this mark before UTF-8
+	if bytes.HasPrefix(data, []byte("\xff\xfe")) || bytes.HasPrefix(data, []byte("\xfe\xff")) {
+		return nil, errors.New("the survey cannot be read: it is a text in UTF-16; save it as UTF-8")
+	}
 	if err := json.Unmarshal(data, f); err != nil {
 		return nil, fmt.Errorf("the survey cannot be read: %s", plainly(err, data))
 	}
