@@ -56,10 +56,11 @@ func (f *fit) doubt(a *Average, c, k int, o *Component) {
 		o.Cov = o.Cov.Scale(float64(b) / float64(b-taken))
 		b -= taken
 	}
-	// The more turns were seen before, the more of the reading's own error lies in
-	// the cosines already and the less their scatter adds; between the two ends a
+	// Each cosine has two degrees of freedom, and that is what the error has where
+	// many turns were seen before. Where none were, the reading's own error lies in
+	// the cosines, too, and counts half; between the two ends a straight line, a
 	// compromise that the coverage campaign confirms.
-	o.DoF = float64(b) * (1 + float64(f.seen)/float64(a.n)) / 2
+	o.DoF = float64(b) * math.Min(2, (1+float64(f.seen)/float64(a.n))/2)
 	if o.Normal != nil {
 		d := o.Normal.Doubt * cmplx.Abs(o.Value)
 		o.Cov.RR += d * d
