@@ -18,8 +18,12 @@ type FingerPrint struct {
 	Board   string    // board, channel delays and conversion
 }
 
+// SameSpeed tells whether coefficients of one speed (rad/s) hold at the other:
+// within 2 %, common practice, no source.
+func SameSpeed(a, b float64) bool { return math.Abs(a-b) <= 0.02*math.Abs(b) }
+
 // Differences lists in plain words what does not agree; empty means that the
-// print fits. Speeds may differ by 2 %, common practice, no source.
+// print fits.
 func (f FingerPrint) Differences(g FingerPrint) []string {
 	var out []string
 	text := func(what, a, b string) {
@@ -31,7 +35,7 @@ func (f FingerPrint) Differences(g FingerPrint) []string {
 	text("the set of sensors", strings.Join(f.Sensors, ", "), strings.Join(g.Sensors, ", "))
 	text("the tach", f.Tach, g.Tach)
 	text("the board set-up", f.Board, g.Board)
-	if !(math.Abs(f.Speed-g.Speed) <= 0.02*math.Abs(g.Speed)) {
+	if !SameSpeed(f.Speed, g.Speed) {
 		out = append(out, fmt.Sprintf("the speed was %.4g rpm and is %.4g rpm", rpm(f.Speed), rpm(g.Speed)))
 	}
 	if len(f.Radii) != len(g.Radii) {

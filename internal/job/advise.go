@@ -68,7 +68,7 @@ func (s State) Advise(st Step) (Advice, error) {
 // that was stated; empty = it was not, or none was stated.
 func (s State) overspeed() string {
 	stated := s.stated
-	if stated == 0 || s.Seen <= stated || sameSpeed(s.Seen, stated) {
+	if stated == 0 || s.Seen <= stated || balance.SameSpeed(s.Seen, stated) {
 		return ""
 	}
 	return fmt.Sprintf("The rotor was measured at %.4g rpm, and the highest speed that is stated for it is %.4g rpm. Pull, caps and grade are worked out for the speed measured. If it may not run so fast, stop; if the figure is wrong, correct speed_rpm or max_speed_rpm of the station.",

@@ -74,10 +74,6 @@ func (u *Setup) Print(speed float64) (f balance.FingerPrint, ok bool) {
 	return f, ok
 }
 
-// sameSpeed tells whether coefficients of one speed (rad/s) hold at the other:
-// within 2 %, common practice, no source.
-func sameSpeed(a, b float64) bool { return math.Abs(a-b) <= 0.02*b }
-
 // Learnt is how the sensors answer to weights as this closed job found it, with
 // what must be the same before it may be believed again. Influence is
 // [sensor][plane] in peak phasors per kg; ok is false while the job is open or
@@ -96,7 +92,7 @@ func (s State) Learnt() (f balance.FingerPrint, a balance.Answer, ok bool) {
 		speed += r.Speed / float64(len(c.Runs))
 	}
 	for _, r := range c.Runs {
-		if !sameSpeed(r.Speed, speed) {
+		if !balance.SameSpeed(r.Speed, speed) {
 			return f, a, false
 		}
 	}
@@ -162,7 +158,7 @@ func (k *Known) wellKnown(sensor, plane int) bool {
 // without the trial; else the effect is used for its size alone.
 func (s State) known(q *balance.TrialQuestion, plane int, speed float64, bare bool) (text string) {
 	k := s.Setup.Known
-	if k == nil || !sameSpeed(k.Speed, speed) || len(q.AsFound) != len(k.Influence) {
+	if k == nil || !balance.SameSpeed(k.Speed, speed) || len(q.AsFound) != len(k.Influence) {
 		return ""
 	}
 	if text := s.contradicted(); text != "" {
@@ -215,7 +211,7 @@ func (s State) contradicted() string {
 // than both their errors explain; empty = none. planes are those of the answer.
 func (s State) changed(a balance.Answer, planes []rotor.Plane) string {
 	k := s.Setup.Known
-	if k == nil || a.InfluenceCov == nil || len(a.Rows) > 0 && !sameSpeed(k.Speed, a.Rows[0].Speed) {
+	if k == nil || a.InfluenceCov == nil || len(a.Rows) > 0 && !balance.SameSpeed(k.Speed, a.Rows[0].Speed) {
 		return ""
 	}
 	var at []int

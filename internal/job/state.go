@@ -293,7 +293,7 @@ func (s State) faster(speed float64) State {
 	}
 	u := *s.Setup
 	u.Machine.MaxSpeed = s.Seen
-	if !sameSpeed(s.Seen, s.stated) {
+	if !balance.SameSpeed(s.Seen, s.stated) {
 		u.Machine.Speed = s.Seen // a balance grade permits less at the higher speed
 	}
 	s.Setup = &u

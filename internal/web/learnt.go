@@ -10,8 +10,8 @@ import (
 )
 
 // oneJobScatter is by how much the answer of a machine is taken to differ from
-// job to job where only one job is known: a part of itself. Common practice, no
-// source.
+// job to job where only one job is known: a part of itself. An assumption of our
+// own; jobs on one machine replace it as they come.
 const oneJobScatter = 0.3
 
 // remember puts into a set-up what earlier jobs with an equal fingerprint found,
